@@ -1,0 +1,1 @@
+"""From findings to weighted causes, the next check and a verdict."""

@@ -1,0 +1,1 @@
+"""One file per command: its words, the call, what is shown."""

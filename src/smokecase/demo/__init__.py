@@ -1,0 +1,1 @@
+"""Invented clips and sounds with known truth; shares no code with what measures."""

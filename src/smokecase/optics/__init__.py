@@ -1,0 +1,1 @@
+"""Physics of light and smoke: arrays in, arrays out."""

@@ -1,0 +1,1 @@
+"""From pictures of one scene to readings of its smoke."""

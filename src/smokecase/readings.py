@@ -1,0 +1,374 @@
+"""The waist: what one clip gave, free of pixels and free of causes.
+
+The measuring wing makes an `Examination`, the reasoning wing and the doors read it. All
+records are frozen; their arrays are read-only. Opacity is in percent and never clipped.
+"""
+
+import json
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.doubts import DOUBTS, Doubt
+from smokecase.measured import Measured
+
+SCREENING = (
+    "Camera readings are screening evidence: they are no certified smoke-meter value "
+    "and no legal smoke test."
+)
+COLOURS = ("black", "blue", "white", "none")  # none: no smoke
+
+Floats = NDArray[np.float64]
+
+
+def _freeze(record: object) -> None:
+    for part in fields(record):  # type: ignore[arg-type]  # every caller is a dataclass
+        value = getattr(record, part.name)
+        if isinstance(value, np.ndarray):
+            value.setflags(write=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SmokeReading:
+    """The measuring section in one frame."""
+
+    time_s: float  # the frame's own time stamp
+    transmittance: Floats  # (3,) red, green, blue, mean over the section [0 to 1]
+    u_transmittance: Floats
+    opacity: Measured | None  # green channel [%]; None where the picture cannot answer
+    centre_line_pct: float = math.nan  # opacity on the plume's centre line in the section
+    plume_p95_pct: float = math.nan  # 95th percentile over the visible plume; nan without one
+    area_px: float = 0.0  # visible plume, in pixels of the upright picture
+    length_px: float = 0.0  # its reach from the exit
+    shake_px: float = 0.0  # residual after steadying
+    colour: Floats = field(default_factory=lambda: np.full(4, math.nan))  # (4,) as COLOURS
+    doubts: frozenset[Doubt] = frozenset()
+
+    def __post_init__(self) -> None:
+        if self.opacity is None and not self.doubts:
+            msg = f"reading at {self.time_s:.2f} s has no opacity and no doubt that says why"
+            raise ValueError(msg)
+        _freeze(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SmokeTrace:
+    """All readings of one clip as columns of equal length n; nan where not measurable."""
+
+    time_s: Floats  # (n,)
+    opacity_pct: Floats  # (n,)
+    opacity_low_pct: Floats  # (n,) 95 % bounds; infinite where open to that side
+    opacity_high_pct: Floats
+    centre_line_pct: Floats  # (n,)
+    plume_p95_pct: Floats  # (n,)
+    area_px: Floats  # (n,)
+    length_px: Floats  # (n,)
+    shake_px: Floats  # (n,)
+    transmittance: Floats  # (n, 3)
+    u_transmittance: Floats  # (n, 3)
+    colour: Floats  # (n, 4) weights in the order of COLOURS
+    doubts: tuple[frozenset[Doubt], ...]  # n sets
+
+    def __post_init__(self) -> None:
+        n = len(self.time_s)
+        for part in fields(self):
+            if len(getattr(self, part.name)) != n:
+                msg = f"column {part.name} has {len(getattr(self, part.name))} rows, time_s has {n}"
+                raise ValueError(msg)
+        _freeze(self)
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    @classmethod
+    def from_readings(cls, readings: list[SmokeReading]) -> "SmokeTrace":
+        """Lay readings side by side."""
+        nan = math.nan
+
+        def column(values: Iterator[Any] | list[Any], width: int = 0) -> Floats:
+            shape = (len(readings), width) if width else (len(readings),)
+            return np.array(list(values), dtype=np.float64).reshape(shape)
+
+        return cls(
+            time_s=column([r.time_s for r in readings]),
+            opacity_pct=column([r.opacity.value if r.opacity else nan for r in readings]),
+            opacity_low_pct=column([r.opacity.low if r.opacity else nan for r in readings]),
+            opacity_high_pct=column([r.opacity.high if r.opacity else nan for r in readings]),
+            centre_line_pct=column([r.centre_line_pct for r in readings]),
+            plume_p95_pct=column([r.plume_p95_pct for r in readings]),
+            area_px=column([r.area_px for r in readings]),
+            length_px=column([r.length_px for r in readings]),
+            shake_px=column([r.shake_px for r in readings]),
+            transmittance=column([r.transmittance for r in readings], 3),
+            u_transmittance=column([r.u_transmittance for r in readings], 3),
+            colour=column([r.colour for r in readings], 4),
+            doubts=tuple(r.doubts for r in readings),
+        )
+
+    def to_table(self) -> list[dict[str, float | str | None]]:
+        """Rows with the column names of `readings.csv`; None where there is no value."""
+        scalars = ("time_s", "opacity_pct", "opacity_low_pct", "opacity_high_pct",
+                   "centre_line_pct", "plume_p95_pct")  # fmt: skip
+        more = ("area_px", "length_px", "shake_px")
+        rows: list[dict[str, float | str | None]] = []
+        for i in range(len(self)):
+            row: dict[str, float | str | None] = {k: _plain(getattr(self, k)[i]) for k in scalars}
+            row |= {name: _plain(self.colour[i, j]) for j, name in enumerate(COLOURS)}
+            row["doubts"] = " ".join(sorted(d.name for d in self.doubts[i]))
+            row |= {k: _plain(getattr(self, k)[i]) for k in more}
+            for j, name in enumerate(("red", "green", "blue")):
+                row[f"transmittance_{name}"] = _plain(self.transmittance[i, j])
+                row[f"u_transmittance_{name}"] = _plain(self.u_transmittance[i, j])
+            rows.append(row)
+        return rows
+
+
+def _plain(x: float) -> float | None:
+    return float(x) if math.isfinite(x) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SmokeTiming:
+    """The story of the clip in numbers; None where there is none.
+
+    Visible means 5 % or more at the plume's 95th percentile.
+    """
+
+    engine_start_s: float | None = None  # from what is seen
+    onset_s: float | None = None  # first visible smoke
+    peak_s: float | None = None
+    peak_pct: float | None = None  # section opacity at the peak, smoothed
+    half_fall_s: float | None = None  # seconds from the peak
+    tenth_fall_s: float | None = None
+    settled_pct: float | None = None  # level of the last fifth of the smoky part
+    visible_share: float | None = None  # of the measured time [0 to 1]
+    longest_visible_s: float | None = None
+    puff_hz: float | None = None
+    u_puff_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SmokeColour:
+    """How much the smoke is black, blue, white or not there: weights that sum to 1."""
+
+    black: float
+    blue: float
+    white: float
+    none: float
+    colour_open: bool  # True where the picture cannot tell
+    word: str  # plain word for the mixture, grey among them
+    spectral_slope: Measured | None = None  # Angstrom exponent of the optical depth
+    veil_reflectance: tuple[float, float, float] | None = None  # red, green, blue, of white
+    u_veil_reflectance: float | None = None
+    lighting: str = "unknown"  # front, back_lit, unknown
+
+    def __post_init__(self) -> None:
+        if abs(self.black + self.blue + self.white + self.none - 1) > 1e-6:
+            msg = "colour weights must sum to 1"
+            raise ValueError(msg)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundReading:
+    """What the sound of a start and an idle gave; None where it cannot tell."""
+
+    cranking_starts_s: float | None = None
+    first_firing_s: float | None = None
+    runs_s: float | None = None  # from then on the engine runs by itself
+    cranking_time: Measured | None = None  # [s]
+    run_up_time: Measured | None = None  # [s] from first firing to steady speed
+    attempts: int | None = None
+    stalls: int | None = None
+    idle_speed: Measured | None = None  # [1/min]
+    other_idle_speed: Measured | None = None  # the octave that cannot be excluded
+    firing_hz: Measured | None = None
+    cylinders: int | None = None  # as told or found
+    uneven_firing: Measured | None = None  # off-firing over firing energy [1]
+    speed_variation: Measured | None = None  # cycle to cycle [%]
+    weak_cylinder: float | None = None  # weight that one cylinder is weak [0 to 1]
+    hunting: float | None = None  # weight that the idle speed swings slowly [0 to 1]
+    words: str = ""
+    doubts: frozenset[Doubt] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeyFrame:
+    """A picture worth showing, at working size; not part of the JSON."""
+
+    time_s: float
+    what: str  # clear view, first smoke, peak, ...
+    picture: NDArray[np.uint8]  # (h, w, 3) sRGB
+    plume: NDArray[np.bool_]  # (h, w)
+    section_px: tuple[float, float, float, float] | None  # in pixels of this picture
+    exit_px: tuple[float, float] | None
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OpacityMap:
+    """Opacity of every pixel of a pair of stills, with its 95 % interval; percent."""
+
+    opacity_pct: NDArray[np.float32]  # (h, w), nan where not measurable
+    low_pct: NDArray[np.float32]
+    high_pct: NDArray[np.float32]
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Examination:
+    """All that one clip gave."""
+
+    clip: str  # file name without folders
+    sha256: str
+    source: str  # clip, pair, still, animation
+    width: int  # of the upright picture
+    height: int
+    duration_s: float
+    frames: int
+    lost_packets: int
+    refused: str | None  # why no opacity is given for the clip, or None
+    exit_px: tuple[float, float] | None
+    u_exit_px: float | None
+    diameter_px: float | None
+    u_diameter_px: float | None
+    direction_deg: float | None  # outflow; 0 right, 90 down
+    section_px: tuple[float, float, float, float] | None  # x0, y0, x1, y1; x1, y1 exclusive
+    trace: SmokeTrace
+    timing: SmokeTiming
+    colour: SmokeColour
+    doubts: frozenset[Doubt]
+    sound: SoundReading | None = None
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    versions: Mapping[str, str] = field(default_factory=dict)
+    key_frames: tuple[KeyFrame, ...] = ()
+    opacity_map: OpacityMap | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values as in `summary.json`, version 1; the trace and pictures stay out."""
+        colour = self.colour
+        plain: dict[str, Any] = {
+            "version": 1,
+            "screening_note": SCREENING,
+            "clip": self.clip,
+            "sha256": self.sha256,
+            "source": self.source,
+            "width": self.width,
+            "height": self.height,
+            "duration_s": self.duration_s,
+            "frames": self.frames,
+            "lost_packets": self.lost_packets,
+            "refused": self.refused,
+            "exit_px": self.exit_px,
+            "u_exit_px": self.u_exit_px,
+            "diameter_px": self.diameter_px,
+            "u_diameter_px": self.u_diameter_px,
+            "direction_deg": self.direction_deg,
+            "section_px": self.section_px,
+            "timing": _record(self.timing),
+            "colour": {k: getattr(colour, k) for k in COLOURS},
+            "colour_open": colour.colour_open,
+            "colour_word": colour.word,
+            "spectral_slope": colour.spectral_slope.to_json() if colour.spectral_slope else None,
+            "veil_reflectance": colour.veil_reflectance,
+            "u_veil_reflectance": colour.u_veil_reflectance,
+            "lighting": colour.lighting,
+            "sound": _record(self.sound) if self.sound else None,
+            "doubts": sorted(d.name for d in self.doubts),
+            "remedies": {d.name: d.remedy for d in sorted(self.doubts)},
+            "settings": dict(self.settings),
+            "versions": dict(self.versions),
+        }
+        # through JSON once, so that tuples are lists and nothing but plain values is left
+        return json.loads(json.dumps(plain, allow_nan=False))  # type: ignore[no-any-return]
+
+    @classmethod
+    def from_json(cls, plain: Mapping[str, Any], table: list[dict[str, Any]]) -> "Examination":
+        """Undo `to_json` and `SmokeTrace.to_table`; pictures are not restored.
+
+        Raises
+        ------
+        KeyError, ValueError
+            If a field is missing or cannot be what it says.
+        """
+        tupled = {
+            k: tuple(plain[k]) if plain[k] is not None else None
+            for k in ("exit_px", "section_px", "veil_reflectance")
+        }
+        slope = plain["spectral_slope"]
+        colour = SmokeColour(
+            **{k: float(plain["colour"][k]) for k in COLOURS},
+            colour_open=bool(plain["colour_open"]),
+            word=plain["colour_word"],
+            spectral_slope=Measured.from_json(slope) if slope else None,
+            veil_reflectance=tupled["veil_reflectance"],
+            u_veil_reflectance=plain["u_veil_reflectance"],
+            lighting=plain["lighting"],
+        )
+        same = ("clip", "sha256", "source", "width", "height", "duration_s", "frames",
+                "lost_packets", "refused", "u_exit_px", "diameter_px", "u_diameter_px",
+                "direction_deg", "settings", "versions")  # fmt: skip
+        return cls(
+            **{k: plain[k] for k in same},
+            exit_px=tupled["exit_px"],
+            section_px=tupled["section_px"],
+            trace=_trace_from_table(table),
+            timing=SmokeTiming(**plain["timing"]),
+            colour=colour,
+            doubts=frozenset(DOUBTS[name] for name in plain["doubts"]),
+            sound=_sound_from_json(plain["sound"]),
+        )
+
+
+def _record(record: SmokeTiming | SoundReading) -> dict[str, Any]:
+    plain: dict[str, Any] = {}
+    for part in fields(record):
+        value = getattr(record, part.name)
+        if isinstance(value, Measured):
+            plain[part.name] = value.to_json()
+        elif isinstance(value, frozenset):
+            plain[part.name] = sorted(d.name for d in value)
+        else:
+            plain[part.name] = value
+    return plain
+
+
+def _sound_from_json(plain: Mapping[str, Any] | None) -> SoundReading | None:
+    if plain is None:
+        return None
+    values = dict(plain)
+    for name, value in values.items():
+        if isinstance(value, dict):
+            values[name] = Measured.from_json(value)
+    values["doubts"] = frozenset(DOUBTS[name] for name in plain["doubts"])
+    return SoundReading(**values)
+
+
+def _trace_from_table(table: list[dict[str, Any]]) -> SmokeTrace:
+    def column(name: str) -> Floats:
+        cells = [row.get(name) for row in table]
+        return np.array([math.nan if c in (None, "") else float(c) for c in cells])
+
+    def columns(*names: str) -> Floats:
+        return np.stack([column(n) for n in names], axis=1).reshape(len(table), len(names))
+
+    channels = ("red", "green", "blue")
+    scalars = ("time_s", "opacity_pct", "opacity_low_pct", "opacity_high_pct",
+               "centre_line_pct", "plume_p95_pct", "area_px", "length_px", "shake_px")  # fmt: skip
+    return SmokeTrace(
+        **{k: column(k) for k in scalars},
+        transmittance=columns(*(f"transmittance_{c}" for c in channels)),
+        u_transmittance=columns(*(f"u_transmittance_{c}" for c in channels)),
+        colour=columns(*COLOURS),
+        doubts=tuple(
+            frozenset(DOUBTS[name] for name in str(row.get("doubts") or "").split())
+            for row in table
+        ),
+    )

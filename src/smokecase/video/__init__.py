@@ -1,0 +1,1 @@
+"""Files with pictures and sound, in and out."""

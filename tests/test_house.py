@@ -1,0 +1,119 @@
+"""Who may import whom: the table of DEVELOPERS.md, held."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+SRC = Path(__file__).parents[1] / "src" / "smokecase"
+
+WORDS = {"errors", "doubts", "measured", "readings"}
+# room: the rooms of ours that it may import, besides its own folder
+MAY = {
+    "errors": set(),
+    "doubts": set(),
+    "measured": {"errors"},
+    "model_files": {"errors"},
+    "readings": {"measured", "doubts", "errors"},
+    "optics": WORDS - {"readings"},
+    "condensation": WORDS - {"readings"},
+    "sky": WORDS - {"readings"},
+    "video": WORDS - {"readings"},
+    "plume": WORDS | {"optics", "model_files"},
+    "sound": WORDS | {"video"},
+    "examination": WORDS | {"video", "optics", "plume", "sound", "model_files"},
+    "rules": WORDS,
+    "causes": WORDS | {"condensation", "model_files"},
+    "case": WORDS,
+    "diagnosis": WORDS | {"case", "causes", "model_files"},
+    "report": WORDS | {"diagnosis", "case", "rules", "sky", "optics", "video", "causes"},
+    "batch": WORDS | {"examination", "diagnosis", "report"},
+    "demo": WORDS,
+    "web": WORDS
+    | {"examination", "diagnosis", "case", "report", "rules", "video", "causes", "demo"},
+    "commands": None,  # any: a door
+    "cli": {"errors", "commands"},
+    "__init__": {"readings", "examination", "diagnosis", "measured", "doubts", "errors"},
+}
+# big library: the only places that may import it
+FENCES = {
+    "av": {"video/clip.py", "video/write.py", "demo"},
+    "cv2": {"video", "plume", "demo"},
+    "skimage": {"video", "plume", "demo"},
+    "sklearn": {"plume/kind.py"},
+    "matplotlib": {"report/figures.py"},
+    "gradio": {"web/app.py"},
+    "dask": {"batch.py"},
+    "fpdf": {"report"},
+    "sqlite3": {"case/store.py"},
+    "rich": {"commands"},
+    "PIL": {"video", "report", "demo"},
+}
+# loaded inside the function that uses them, so that help and reading a case stay quick
+LATE = {"gradio", "matplotlib", "sklearn", "dask", "fpdf"}
+
+FILES = sorted(SRC.rglob("*.py"))
+
+
+def imports(path):
+    """(module, is at module level) of every import, those inside functions too."""
+    tree = ast.parse(path.read_text())
+    top = {id(node) for node in tree.body}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from ((alias.name, id(node) in top) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield node.module, id(node) in top
+            if node.module == "smokecase":
+                yield from ((f"smokecase.{alias.name}", True) for alias in node.names)
+
+
+def room(path):
+    inside = path.relative_to(SRC)
+    return inside.parts[0] if len(inside.parts) > 1 else inside.stem
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(SRC)))
+def test_every_arrow_points_down(path):
+    here = room(path)
+    assert here in MAY, f"{here} is not in the table of rooms"
+    ours = {m.split(".")[1] for m, _ in imports(path) if m.startswith("smokecase.")}
+    ours.discard("__version__")
+
+    if MAY[here] is not None:
+        assert ours - {here} <= MAY[here]
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(SRC)))
+def test_big_libraries_stay_behind_their_fence(path):
+    inside = path.relative_to(SRC)
+    for module, at_top in imports(path):
+        library = module.split(".")[0]
+        if library in FENCES:
+            allowed = FENCES[library]
+            assert str(inside) in allowed or room(path) in allowed, f"{library} in {inside}"
+        if library in LATE:
+            assert not at_top, f"{library} must load inside the function that uses it"
+
+
+def test_a_folders_own_file_is_one_sentence():
+    for path in FILES:
+        if path.name == "__init__.py" and path.parent != SRC:
+            body = ast.parse(path.read_text()).body
+            assert len(body) == 1, path
+
+
+def test_no_cycles_between_files():
+    graph = {}
+    for path in FILES:
+        name = ".".join(("smokecase", *path.relative_to(SRC).with_suffix("").parts))
+        graph[name] = {m for m, _ in imports(path) if m.startswith("smokecase.")}
+
+    def visit(name, trail):
+        assert name not in trail, " -> ".join([*trail, name])
+        for other in graph.get(name, ()):
+            visit(other, [*trail, name])
+
+    for name in graph:
+        if name not in {"smokecase.__init__"}:
+            visit(name, [])
