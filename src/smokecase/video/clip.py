@@ -1,0 +1,532 @@
+"""Opens a clip and hands out its frames, one at a time, each with its own time.
+
+A frame's codes are made here from the stored brightness and colour planes with the range and
+matrix that the file declares; the ready-made conversions of the video libraries are off by one
+or two levels, which is a percent of opacity. Shrinking averages the stored planes in sixteen
+bits. Time runs on the player's clock: 0 where the file starts.
+"""
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+from av.error import FFmpegError
+from numpy.typing import NDArray
+
+from smokecase.doubts import (
+    BAD_TIME_STAMPS,
+    COLOUR_TAGS_ASSUMED,
+    DAMAGED_FILE,
+    TRUNCATED_FILE,
+    Doubt,
+)
+from smokecase.errors import ClipError
+from smokecase.video import stills
+
+LONG_SIDE = 640  # working size; finer texture hardly survives a phone's compression
+TRUNCATED_S = 0.5  # a container may announce a little more than it holds; beyond this it is cut off
+ORIGINAL = "use the phone's original file (MP4 or MOV), or convert it to H.264"
+AGAIN = "copy it from the phone again"
+
+# containers that a camera or a messenger writes; no playlist and no text format is among them,
+# for those would make the decoder open other files or the network
+CONTAINERS = (
+    "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,flv,asf,ogg,dv,mxf,ivf,nut,"
+    "h264,hevc,m4v,mjpeg,mpegvideo,obu,av1,wav,mp3,aac,flac"
+)
+SAFE = {"protocol_whitelist": "file", "format_whitelist": CONTAINERS}
+
+# luma weights of red and blue by the matrix number of ITU-T H.273, table 4
+LUMA_WEIGHTS = {
+    1: (0.2126, 0.0722),  # BT.709
+    4: (0.30, 0.11),  # FCC
+    5: (0.299, 0.114),  # BT.601
+    6: (0.299, 0.114),
+    7: (0.212, 0.087),  # SMPTE 240M
+    9: (0.2627, 0.0593),  # BT.2020
+    10: (0.2627, 0.0593),
+}
+MATRIX_NAMES = {1: "BT.709", 4: "FCC", 5: "BT.601", 6: "BT.601", 7: "240M", 9: "BT.2020",
+                10: "BT.2020"}  # fmt: skip
+TRANSFERS = {18: "hlg", 16: "pq"}  # H.273, table 3; all others: a camera's own near-sRGB curve
+FULL_RANGE = 2  # the library's word for codes 0 to 255
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """One picture with its own time."""
+
+    index: int  # counted from the clip's first frame
+    time_s: float
+    codes: NDArray[np.uint16]  # (h, w, 3) red, green, blue, not linear, 65535 full, upright
+
+    def __post_init__(self) -> None:
+        self.codes.setflags(write=False)
+
+
+@dataclass(slots=True, eq=False, kw_only=True)
+class Clip:
+    """A file with pictures. `lost_packets`, `doubts` and `remarks` are complete after a walk."""
+
+    path: Path
+    name: str  # file name without folders
+    sha256: str
+    source: str  # clip, still, animation
+    width: int  # of the upright picture with square pixels, full size
+    height: int
+    scale: float  # working pixels per picture pixel, 1 at most
+    transfer: str  # srgb, hlg, pq
+    duration_s: float  # from the start of the file to the end of its last whole frame
+    frame_count: int  # as the file lists them
+    nominal_fps: float
+    doubts: frozenset[Doubt] = frozenset()
+    remarks: tuple[str, ...] = ()  # what was assumed, what was lost, in plain sentences
+    lost_packets: int = 0
+    walk: Callable[["Clip", float, float], Iterator[Frame]] = field(repr=False)
+
+    @property
+    def working_size(self) -> tuple[int, int]:
+        """Width and height of the frames' codes."""
+        return _scaled(self.width, self.height, self.scale)
+
+    def frames(self, from_s: float = 0.0, to_s: float = np.inf) -> Iterator[Frame]:
+        """Decode anew and hand out the frames with ``from_s <= time_s <= to_s``.
+
+        Raises
+        ------
+        ClipError
+            If the file has vanished or cannot be read any more.
+        """
+        return self.walk(self, from_s, to_s)
+
+    def to_picture(self, x: float, y: float) -> tuple[float, float]:
+        """Picture coordinates of a working pixel; both have 0 at a pixel's centre."""
+        return (x + 0.5) / self.scale - 0.5, (y + 0.5) / self.scale - 0.5
+
+    def to_working(self, x: float, y: float) -> tuple[float, float]:
+        """Undo `to_picture`."""
+        return (x + 0.5) * self.scale - 0.5, (y + 0.5) * self.scale - 0.5
+
+    def add(self, doubt: Doubt, remark: str) -> None:
+        """Note once that something is weak, and what."""
+        self.doubts |= {doubt}
+        if remark not in self.remarks:
+            self.remarks += (remark,)
+
+
+def open_clip(path: str | Path, *, long_side: int = LONG_SIDE) -> Clip:
+    """Open a clip, an animated picture or a still.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+    long_side : int
+        Longest side of the frames handed out; smaller pictures are not enlarged. [px]
+
+    Returns
+    -------
+    Clip
+        With size, fingerprint, colour coding and length; no frame is kept.
+
+    Raises
+    ------
+    ClipError
+        If there is no such file, or no picture in it that can be decoded.
+    """
+    path = Path(path)
+    sha256 = _fingerprint(path)
+    kind = stills.picture_kind(path)
+    if kind:
+        return _open_picture(path, sha256, kind, long_side)
+    return _open_video(path, sha256, long_side)
+
+
+def _fingerprint(path: Path) -> str:
+    try:
+        if path.is_dir():
+            raise _error(path, "this is a folder", "name the clip inside it")
+        if path.stat().st_size == 0:
+            raise _error(path, "the file is empty (0 bytes)", AGAIN)
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except FileNotFoundError:
+        found = _error(path, "there is no such file", "check its name and folder")
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        found = _error(path, f"the file cannot be read ({reason})", "check that you may open it")
+    raise found
+
+
+def _error(path: Path, what: str, remedy: str) -> ClipError:
+    return ClipError(what, where=path.name or str(path), remedy=remedy)
+
+
+def _scaled(width: int, height: int, scale: float) -> tuple[int, int]:
+    return max(1, round(width * scale)), max(1, round(height * scale))
+
+
+# -- stills and animated pictures ---------------------------------------------------------
+
+
+def _open_picture(path: Path, sha256: str, kind: str, long_side: int) -> Clip:
+    if kind == "still":
+        codes = stills.read_still(path)
+        height, width = codes.shape[:2]
+        times: tuple[float, ...] = (0.0,)
+        end_s = 0.0
+    else:
+        width, height, times, end_s = stills.animation_times(path)
+    return Clip(
+        path=path, name=path.name, sha256=sha256, source=kind, width=width, height=height,
+        scale=min(1.0, long_side / max(width, height)), transfer="srgb", duration_s=end_s,
+        frame_count=len(times), nominal_fps=len(times) / end_s if end_s else 0.0,
+        walk=_walk_still if kind == "still" else _walk_animation,
+    )  # fmt: skip
+
+
+def _walk_still(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
+    if from_s <= 0.0 <= to_s:
+        yield Frame(0, 0.0, stills.shrink(stills.read_still(clip.path), clip.working_size))
+
+
+def _walk_animation(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
+    for index, (time_s, codes) in enumerate(stills.walk_animation(clip.path)):
+        if time_s > to_s:
+            return
+        if time_s >= from_s:
+            yield Frame(index, time_s, stills.shrink(codes, clip.working_size))
+
+
+# -- clips --------------------------------------------------------------------------------
+
+
+def _open_video(path: Path, sha256: str, long_side: int) -> Clip:
+    with _container(path) as container:
+        stream = container.streams.video[0]
+        listed = _listed(container, stream)
+    with _container(path) as container:
+        stream = container.streams.video[0]
+        first = _first_frame(path, container, stream)
+        aspect = stream.codec_context.sample_aspect_ratio
+        width, height = _square_pixels(first.width, first.height, float(aspect or 1.0))
+        if _quarter_turns(first) % 2:
+            width, height = height, width
+        coding = _Coding.of(first, long_side_lines=(max(width, height), min(width, height)))
+        clip = Clip(
+            path=path, name=path.name, sha256=sha256, source="clip", width=width, height=height,
+            scale=min(1.0, long_side / max(width, height)), transfer=coding.transfer,
+            duration_s=listed.end_s, frame_count=listed.count, nominal_fps=1.0 / listed.step_s,
+            walk=_walk_video,
+        )  # fmt: skip
+    clip.remarks = (coding.words(),)
+    if coding.assumed:
+        clip.add(COLOUR_TAGS_ASSUMED, coding.words())
+    if listed.announced_s > listed.end_s + TRUNCATED_S:
+        clip.add(
+            TRUNCATED_FILE,
+            f"the recording stops at {listed.end_s:.1f} s of {listed.announced_s:.1f} s: "
+            f"{listed.announced_s - listed.end_s:.1f} s are lost, what is there was measured",
+        )
+    return clip
+
+
+def _container(path: Path) -> "av.container.InputContainer":
+    """Open with the picture stream present."""
+    try:
+        container = av.open(str(path.absolute()), options=SAFE, metadata_errors="ignore")
+    except FFmpegError:
+        if _unfinished(path):
+            what = "the recording was never finished, its table of contents is missing"
+            found = _error(path, what, AGAIN)
+        else:
+            what = "this is no clip or picture that can be read"
+            found = _error(path, what, ORIGINAL)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        found = _error(path, f"the file cannot be read ({reason})", "check that you may open it")
+    else:
+        if container.streams.video:
+            return container
+        sound = bool(container.streams.audio)
+        container.close()
+        what = "there is sound but no picture in it" if sound else "there is no picture in it"
+        found = _error(path, what, "name the clip that was filmed")
+    raise found
+
+
+def _unfinished(path: Path) -> bool:
+    """Tell an MP4 or MOV that has its first box but not the one that lists its frames.
+
+    Source: ISO/IEC 14496-12, 4.2 (boxes) and 8.2.1 (moov).
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        place, kinds = 0, []
+        while place + 8 <= size and len(kinds) < 1000:
+            file.seek(place)
+            head = file.read(16)
+            length, kind = int.from_bytes(head[:4], "big"), head[4:8]
+            if length == 1:  # a long box
+                length = int.from_bytes(head[8:16], "big")
+            kinds.append(kind)
+            if length < 8:
+                break
+            place += length
+    return bool(kinds) and kinds[0] == b"ftyp" and b"moov" not in kinds
+
+
+@dataclass(frozen=True, slots=True)
+class _Listed:
+    """What the packets say before anything is decoded."""
+
+    count: int
+    step_s: float  # usual time from frame to frame
+    end_s: float
+    announced_s: float  # length that the container promises; 0 where it promises none
+
+
+def _listed(container: "av.container.InputContainer", stream: "av.VideoStream") -> _Listed:
+    base, zero_s = stream.time_base, _zero_s(container)
+    # 8 bytes a frame: an hour at 240 frames a second is 7 MB
+    stamps = [
+        packet.pts * base if packet.pts is not None else np.nan
+        for packet in _packets(container, stream)
+        if packet.size
+    ]
+    times = np.sort(np.array(stamps, dtype=np.float64))
+    steps = np.diff(times[np.isfinite(times)])
+    steps = steps[steps > 0]
+    rate = float(stream.average_rate or stream.guessed_rate or 25)
+    step_s = float(np.median(steps)) if steps.size else 1.0 / rate
+    last_s = np.nanmax(times, initial=-np.inf) if times.size else -np.inf
+    end_s = float(last_s - zero_s + step_s) if np.isfinite(last_s) else len(stamps) * step_s
+    announced = float(stream.duration * base) if stream.duration else 0.0
+    if stream.start_time is not None:
+        announced += float(stream.start_time * base) - zero_s
+    if not stream.duration and container.duration:
+        announced = container.duration / 1e6
+    return _Listed(len(stamps), step_s, end_s, announced)
+
+
+def _zero_s(container: "av.container.InputContainer") -> float:
+    """Start of the player's clock: the earliest stamp of any stream."""
+    return (container.start_time or 0) / 1e6
+
+
+def _packets(
+    container: "av.container.InputContainer", stream: "av.VideoStream"
+) -> Iterator["av.Packet"]:
+    """All packets; goes on after a damaged place, gives up where nothing follows."""
+    in_a_row = 0
+    while in_a_row < 20:
+        try:
+            for packet in container.demux(stream):
+                in_a_row = 0
+                yield packet
+        except FFmpegError:
+            in_a_row += 1
+            continue
+        return
+
+
+def _decoded(
+    container: "av.container.InputContainer", stream: "av.VideoStream", lost: list[int]
+) -> Iterator["av.VideoFrame"]:
+    """All frames that can be decoded; `lost` counts the packets that cannot."""
+    stream.thread_type = "AUTO"
+    for packet in _packets(container, stream):
+        if packet.is_corrupt:
+            lost[0] += 1  # cut or damaged; what can be seen of it would be guesswork
+            continue
+        try:
+            yield from packet.decode()
+        except FFmpegError:
+            lost[0] += 1
+
+
+def _first_frame(
+    path: Path, container: "av.container.InputContainer", stream: "av.VideoStream"
+) -> "av.VideoFrame":
+    for frame in _decoded(container, stream, [0]):
+        return frame
+    raise _error(path, "no picture could be decoded", "convert it to H.264 and try again")
+
+
+def _walk_video(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
+    lost = [0]
+    with _container(clip.path) as container:
+        stream = container.streams.video[0]
+        times = _Times(_zero_s(container), 1.0 / clip.nominal_fps)
+        coding: _Coding | None = None
+        for index, frame in enumerate(_decoded(container, stream, lost)):
+            time_s = times.of(frame)
+            if time_s > to_s:
+                break
+            if time_s < from_s:
+                continue
+            if coding is None:
+                sides = (max(clip.width, clip.height), min(clip.width, clip.height))
+                coding = _Coding.of(frame, long_side_lines=sides)
+            yield Frame(index, time_s, _codes(frame, coding, clip.working_size))
+    clip.lost_packets = max(clip.lost_packets, lost[0])
+    if clip.lost_packets:
+        one = clip.lost_packets == 1
+        clip.add(
+            DAMAGED_FILE,
+            f"{clip.lost_packets} damaged {'packet' if one else 'packets'} of the file "
+            f"{'was' if one else 'were'} left out",
+        )
+    if times.repaired:
+        clip.add(BAD_TIME_STAMPS, "some time stamps are missing or run backwards; even spacing was "
+                 "assumed there")  # fmt: skip
+
+
+class _Times:
+    """Each frame's time on the player's clock, always growing.
+
+    A stamp that is missing or not later than the one before is replaced by the usual step. Two
+    such in a row mean that the clock was set back: from then on it is taken from there.
+    """
+
+    def __init__(self, zero_s: float, step_s: float) -> None:
+        self.zero_s, self.step_s = zero_s, step_s
+        self.last_s = -np.inf
+        self.bad_before = False
+        self.repaired = 0
+
+    def of(self, frame: "av.VideoFrame") -> float:
+        stamp_s = None if frame.pts is None else float(frame.pts * frame.time_base) - self.zero_s
+        if stamp_s is not None and stamp_s > self.last_s:
+            self.bad_before = False
+            self.last_s = stamp_s
+            return stamp_s
+        self.repaired += 1
+        time_s = self.last_s + self.step_s if np.isfinite(self.last_s) else 0.0
+        if stamp_s is not None and self.bad_before:
+            self.zero_s -= time_s - stamp_s
+        self.bad_before = True
+        self.last_s = time_s
+        return time_s
+
+
+# -- colour -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Coding:
+    """How a frame's planes become red, green and blue."""
+
+    family: str  # yuv, gray, rgb
+    matrix: int
+    full_range: bool
+    transfer: str
+    bits: int
+    jpeg: bool  # the old names of full-range formats, which the scaler treats apart
+    assumed: bool
+
+    @classmethod
+    def of(cls, frame: "av.VideoFrame", *, long_side_lines: tuple[int, int]) -> "_Coding":
+        name = frame.format.name
+        jpeg = name.startswith("yuvj")
+        family = "yuv"
+        if frame.format.is_rgb or name.startswith(("pal8", "gbr", "rgb", "bgr")):
+            family = "rgb"
+        elif name.startswith(("gray", "mono", "ya")):
+            family = "gray"
+        matrix, assumed = int(frame.colorspace), False
+        if family == "yuv" and matrix not in LUMA_WEIGHTS:
+            long_side, lines = long_side_lines
+            matrix, assumed = (1 if lines >= 720 or long_side >= 1280 else 6), True
+        return cls(
+            family=family,
+            matrix=matrix,
+            full_range=jpeg or family == "rgb" or int(frame.color_range) == FULL_RANGE,
+            transfer=TRANSFERS.get(int(frame.color_trc), "srgb"),
+            bits=max((c.bits for c in frame.format.components), default=8),
+            jpeg=jpeg,
+            assumed=assumed,
+        )
+
+    def words(self) -> str:
+        if self.family != "yuv":
+            how = "colours stored as red, green and blue" if self.family == "rgb" else "no colours"
+        else:
+            how = f"colours by {MATRIX_NAMES[self.matrix]}{' (assumed)' if self.assumed else ''}"
+        swing = "full" if self.full_range else "video"
+        curve = {"srgb": "the sRGB curve (assumed for ordinary clips)", "hlg": "the HLG curve",
+                 "pq": "the PQ curve"}[self.transfer]  # fmt: skip
+        return f"{how}, {swing} range, {self.bits} bits, light by {curve}"
+
+    @property
+    def target(self) -> str:
+        return {"yuv": "yuv444p16le", "gray": "gray16le", "rgb": "gbrp16le"}[self.family]
+
+    def to_rgb(self) -> NDArray[np.float64]:
+        """Rows of red, green, blue over (plane 1, plane 2, plane 3, 1), in 65535ths.
+
+        The scaler's sixteen-bit planes hold the code times 256 (8 bits), times 64 (10 bits);
+        grey and the old full-range formats are stretched to 65535 instead.
+
+        Source: ITU-T H.273, eqs. (20) to (31) for the ranges, 8.3 for the matrix.
+        """
+        top = float((2**self.bits - 1) << (16 - self.bits)) if self.bits < 16 else 65535.0
+        if self.family == "rgb":
+            top = top if self.bits == 8 else 65535.0
+            return np.eye(3, 4)[[2, 0, 1]] * (65535.0 / top)  # planes are green, blue, red
+        if self.jpeg or self.family == "gray":
+            black, white, span, zero = 0.0, 65535.0, 65535.0, 128 * 257.0
+            if not self.full_range:  # grey with video range
+                black, white = 16 * 257.0, 235 * 257.0
+        elif self.full_range:
+            black, white, span, zero = 0.0, top, top, 32768.0
+        else:
+            black, white, span, zero = 4096.0, 235 * 256.0, 224 * 256.0, 32768.0
+        luma = 65535.0 / (white - black)
+        if self.family == "gray":
+            return np.array([[luma, 0, 0, -black * luma]] * 3)
+        red, blue = LUMA_WEIGHTS[self.matrix]
+        green = 1.0 - red - blue
+        chroma = 65535.0 / span
+        rows = np.array(
+            [
+                [luma, 0.0, 2 * (1 - red) * chroma],
+                [luma, -2 * blue * (1 - blue) / green * chroma,
+                 -2 * red * (1 - red) / green * chroma],
+                [luma, 2 * (1 - blue) * chroma, 0.0],
+            ]
+        )  # fmt: skip
+        return np.hstack([rows, -rows @ [[black], [zero], [zero]]])
+
+
+def _codes(
+    frame: "av.VideoFrame", coding: _Coding, working_size: tuple[int, int]
+) -> NDArray[np.uint16]:
+    """Upright red, green, blue at working size."""
+    turns = _quarter_turns(frame)
+    width, height = working_size[::-1] if turns % 2 else working_size
+    # told that source and target have one range, the scaler leaves the planes alone
+    frame.color_range = FULL_RANGE if coding.jpeg else 1
+    small = frame.reformat(width=width, height=height, format=coding.target, interpolation="AREA")
+    planes = [
+        np.frombuffer(p, np.uint16).reshape(p.height, p.line_size // 2)[:, : p.width]
+        for p in small.planes
+    ]
+    if len(planes) == 1:
+        planes *= 3
+    codes = cv2.transform(np.dstack(planes), coding.to_rgb())  # rounds and cuts to 0 and 65535
+    return np.ascontiguousarray(np.rot90(codes, turns))
+
+
+def _quarter_turns(frame: "av.VideoFrame") -> int:
+    """Quarter turns to the left that set the stored picture upright."""
+    return round((frame.rotation or 0) / 90) % 4
+
+
+def _square_pixels(width: int, height: int, aspect: float) -> tuple[int, int]:
+    """Size with square pixels; `aspect` is a stored pixel's width over its height."""
+    return (max(1, round(width * aspect)), height) if 0.1 < aspect < 10 else (width, height)
