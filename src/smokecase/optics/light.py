@@ -72,7 +72,7 @@ def to_srgb8(light: NDArray[np.float32]) -> NDArray[np.uint8]:
     IEC 61966-2-1.
     """
     steps = np.clip(light, 0.0, 1.0) * np.float32(FULL) + np.float32(0.5)
-    return np.take(_srgb8(), steps.astype(np.uint16))
+    return np.asarray(np.take(_srgb8(), steps.astype(np.uint16)))
 
 
 def saturated(codes: NDArray[np.uint16]) -> NDArray[np.bool_]:

@@ -1,18 +1,17 @@
 """Opens a clip and hands out its frames, one at a time, each with its own time.
 
-A frame's codes are made here from the stored brightness and colour planes with the range and
-matrix that the file declares; the ready-made conversions of the video libraries are off by one
-or two levels, which is a percent of opacity. Shrinking averages the stored planes in sixteen
-bits. Time runs on the player's clock: 0 where the file starts.
+Memory does not grow with the clip: a frame is decoded when it is asked for and not kept. Time runs
+on the player's clock: 0 where the file starts. The ready-made conversions to red, green and blue
+of the video libraries are off by one or two levels, a percent of opacity; see `coding`.
 """
 
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from fractions import Fraction
 from pathlib import Path
 
 import av
-import cv2
 import numpy as np
 from av.error import FFmpegError
 from numpy.typing import NDArray
@@ -26,6 +25,7 @@ from smokecase.doubts import (
 )
 from smokecase.errors import ClipError
 from smokecase.video import stills
+from smokecase.video.coding import Coding, quarter_turns, to_codes
 
 LONG_SIDE = 640  # working size; finer texture hardly survives a phone's compression
 TRUNCATED_S = 0.5  # a container may announce a little more than it holds; beyond this it is cut off
@@ -39,21 +39,6 @@ CONTAINERS = (
     "h264,hevc,m4v,mjpeg,mpegvideo,obu,av1,wav,mp3,aac,flac"
 )
 SAFE = {"protocol_whitelist": "file", "format_whitelist": CONTAINERS}
-
-# luma weights of red and blue by the matrix number of ITU-T H.273, table 4
-LUMA_WEIGHTS = {
-    1: (0.2126, 0.0722),  # BT.709
-    4: (0.30, 0.11),  # FCC
-    5: (0.299, 0.114),  # BT.601
-    6: (0.299, 0.114),
-    7: (0.212, 0.087),  # SMPTE 240M
-    9: (0.2627, 0.0593),  # BT.2020
-    10: (0.2627, 0.0593),
-}
-MATRIX_NAMES = {1: "BT.709", 4: "FCC", 5: "BT.601", 6: "BT.601", 7: "240M", 9: "BT.2020",
-                10: "BT.2020"}  # fmt: skip
-TRANSFERS = {18: "hlg", 16: "pq"}  # H.273, table 3; all others: a camera's own near-sRGB curve
-FULL_RANGE = 2  # the library's word for codes 0 to 255
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -207,16 +192,16 @@ def _walk_animation(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
 
 def _open_video(path: Path, sha256: str, long_side: int) -> Clip:
     with _container(path) as container:
-        stream = container.streams.video[0]
+        stream = _filmed(container)[0]
         listed = _listed(container, stream)
     with _container(path) as container:
-        stream = container.streams.video[0]
+        stream = _filmed(container)[0]
         first = _first_frame(path, container, stream)
         aspect = stream.codec_context.sample_aspect_ratio
         width, height = _square_pixels(first.width, first.height, float(aspect or 1.0))
-        if _quarter_turns(first) % 2:
+        if quarter_turns(first) % 2:
             width, height = height, width
-        coding = _Coding.of(first, long_side_lines=(max(width, height), min(width, height)))
+        coding = Coding.of(first, sides=(max(width, height), min(width, height)))
         clip = Clip(
             path=path, name=path.name, sha256=sha256, source="clip", width=width, height=height,
             scale=min(1.0, long_side / max(width, height)), transfer=coding.transfer,
@@ -250,13 +235,19 @@ def _container(path: Path) -> "av.container.InputContainer":
         reason = (error.strerror or str(error)).lower()
         found = _error(path, f"the file cannot be read ({reason})", "check that you may open it")
     else:
-        if container.streams.video:
+        if _filmed(container):
             return container
         sound = bool(container.streams.audio)
         container.close()
         what = "there is sound but no picture in it" if sound else "there is no picture in it"
         found = _error(path, what, "name the clip that was filmed")
     raise found
+
+
+def _filmed(container: "av.container.InputContainer") -> list["av.VideoStream"]:
+    """Streams of moving pictures; the cover picture of a sound file is none."""
+    cover = av.stream.Disposition.attached_pic
+    return [s for s in container.streams.video if not s.disposition & cover]
 
 
 def _unfinished(path: Path) -> bool:
@@ -266,7 +257,8 @@ def _unfinished(path: Path) -> bool:
     """
     size = path.stat().st_size
     with path.open("rb") as file:
-        place, kinds = 0, []
+        place = 0
+        kinds: list[bytes] = []
         while place + 8 <= size and len(kinds) < 1000:
             file.seek(place)
             head = file.read(16)
@@ -291,12 +283,12 @@ class _Listed:
 
 
 def _listed(container: "av.container.InputContainer", stream: "av.VideoStream") -> _Listed:
-    base, zero_s = stream.time_base, _zero_s(container)
+    zero_s = _zero_s(container)
     # 8 bytes a frame: an hour at 240 frames a second is 7 MB
     stamps = [
-        packet.pts * base if packet.pts is not None else np.nan
+        _seconds(packet.pts, stream.time_base)
         for packet in _packets(container, stream)
-        if packet.size
+        if packet.size and not packet.is_corrupt
     ]
     times = np.sort(np.array(stamps, dtype=np.float64))
     steps = np.diff(times[np.isfinite(times)])
@@ -305,12 +297,17 @@ def _listed(container: "av.container.InputContainer", stream: "av.VideoStream") 
     step_s = float(np.median(steps)) if steps.size else 1.0 / rate
     last_s = np.nanmax(times, initial=-np.inf) if times.size else -np.inf
     end_s = float(last_s - zero_s + step_s) if np.isfinite(last_s) else len(stamps) * step_s
-    announced = float(stream.duration * base) if stream.duration else 0.0
-    if stream.start_time is not None:
-        announced += float(stream.start_time * base) - zero_s
-    if not stream.duration and container.duration:
-        announced = container.duration / 1e6
-    return _Listed(len(stamps), step_s, end_s, announced)
+    if stream.duration:
+        begins_s = _seconds(stream.start_time or 0, stream.time_base) - zero_s
+        announced_s = begins_s + _seconds(stream.duration, stream.time_base)
+    else:
+        announced_s = (container.duration or 0) / 1e6
+    return _Listed(len(stamps), step_s, end_s, announced_s)
+
+
+def _seconds(stamp: int | None, base: Fraction | None) -> float:
+    """Seconds of a stamp; nan where the file has none."""
+    return float(stamp * base) if stamp is not None and base is not None else np.nan
 
 
 def _zero_s(container: "av.container.InputContainer") -> float:
@@ -320,7 +317,7 @@ def _zero_s(container: "av.container.InputContainer") -> float:
 
 def _packets(
     container: "av.container.InputContainer", stream: "av.VideoStream"
-) -> Iterator["av.Packet"]:
+) -> Iterator["av.Packet[av.VideoStream]"]:
     """All packets; goes on after a damaged place, gives up where nothing follows."""
     in_a_row = 0
     while in_a_row < 20:
@@ -359,31 +356,34 @@ def _first_frame(
 
 def _walk_video(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
     lost = [0]
+    sides = (max(clip.width, clip.height), min(clip.width, clip.height))
     with _container(clip.path) as container:
-        stream = container.streams.video[0]
+        stream = _filmed(container)[0]
         times = _Times(_zero_s(container), 1.0 / clip.nominal_fps)
-        coding: _Coding | None = None
-        for index, frame in enumerate(_decoded(container, stream, lost)):
-            time_s = times.of(frame)
-            if time_s > to_s:
-                break
-            if time_s < from_s:
-                continue
-            if coding is None:
-                sides = (max(clip.width, clip.height), min(clip.width, clip.height))
-                coding = _Coding.of(frame, long_side_lines=sides)
-            yield Frame(index, time_s, _codes(frame, coding, clip.working_size))
-    clip.lost_packets = max(clip.lost_packets, lost[0])
-    if clip.lost_packets:
-        one = clip.lost_packets == 1
-        clip.add(
-            DAMAGED_FILE,
-            f"{clip.lost_packets} damaged {'packet' if one else 'packets'} of the file "
-            f"{'was' if one else 'were'} left out",
+        try:
+            for index, frame in enumerate(_decoded(container, stream, lost)):
+                time_s = times.of(frame)
+                if time_s > to_s:
+                    return
+                if time_s >= from_s:
+                    coding = Coding.of(frame, sides=sides)
+                    yield Frame(index, time_s, to_codes(frame, coding, clip.working_size))
+        finally:  # also where the caller has seen enough
+            _note_losses(clip, lost[0], times.repaired)
+
+
+def _note_losses(clip: Clip, lost: int, repaired: int) -> None:
+    clip.lost_packets = max(clip.lost_packets, lost)
+    if lost:
+        packets = (
+            "damaged packet of the file was" if lost == 1 else "damaged packets of the file were"
         )
-    if times.repaired:
-        clip.add(BAD_TIME_STAMPS, "some time stamps are missing or run backwards; even spacing was "
-                 "assumed there")  # fmt: skip
+        clip.add(DAMAGED_FILE, f"{lost} {packets} left out")
+    if repaired:
+        clip.add(
+            BAD_TIME_STAMPS,
+            "some time stamps are missing or run backwards; even spacing was assumed there",
+        )
 
 
 class _Times:
@@ -400,131 +400,18 @@ class _Times:
         self.repaired = 0
 
     def of(self, frame: "av.VideoFrame") -> float:
-        stamp_s = None if frame.pts is None else float(frame.pts * frame.time_base) - self.zero_s
-        if stamp_s is not None and stamp_s > self.last_s:
+        stamp_s = _seconds(frame.pts, frame.time_base) - self.zero_s
+        if stamp_s > self.last_s:  # not so where it is nan
             self.bad_before = False
             self.last_s = stamp_s
             return stamp_s
         self.repaired += 1
         time_s = self.last_s + self.step_s if np.isfinite(self.last_s) else 0.0
-        if stamp_s is not None and self.bad_before:
+        if self.bad_before and np.isfinite(stamp_s):
             self.zero_s -= time_s - stamp_s
         self.bad_before = True
         self.last_s = time_s
         return time_s
-
-
-# -- colour -------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Coding:
-    """How a frame's planes become red, green and blue."""
-
-    family: str  # yuv, gray, rgb
-    matrix: int
-    full_range: bool
-    transfer: str
-    bits: int
-    jpeg: bool  # the old names of full-range formats, which the scaler treats apart
-    assumed: bool
-
-    @classmethod
-    def of(cls, frame: "av.VideoFrame", *, long_side_lines: tuple[int, int]) -> "_Coding":
-        name = frame.format.name
-        jpeg = name.startswith("yuvj")
-        family = "yuv"
-        if frame.format.is_rgb or name.startswith(("pal8", "gbr", "rgb", "bgr")):
-            family = "rgb"
-        elif name.startswith(("gray", "mono", "ya")):
-            family = "gray"
-        matrix, assumed = int(frame.colorspace), False
-        if family == "yuv" and matrix not in LUMA_WEIGHTS:
-            long_side, lines = long_side_lines
-            matrix, assumed = (1 if lines >= 720 or long_side >= 1280 else 6), True
-        return cls(
-            family=family,
-            matrix=matrix,
-            full_range=jpeg or family == "rgb" or int(frame.color_range) == FULL_RANGE,
-            transfer=TRANSFERS.get(int(frame.color_trc), "srgb"),
-            bits=max((c.bits for c in frame.format.components), default=8),
-            jpeg=jpeg,
-            assumed=assumed,
-        )
-
-    def words(self) -> str:
-        if self.family != "yuv":
-            how = "colours stored as red, green and blue" if self.family == "rgb" else "no colours"
-        else:
-            how = f"colours by {MATRIX_NAMES[self.matrix]}{' (assumed)' if self.assumed else ''}"
-        swing = "full" if self.full_range else "video"
-        curve = {"srgb": "the sRGB curve (assumed for ordinary clips)", "hlg": "the HLG curve",
-                 "pq": "the PQ curve"}[self.transfer]  # fmt: skip
-        return f"{how}, {swing} range, {self.bits} bits, light by {curve}"
-
-    @property
-    def target(self) -> str:
-        return {"yuv": "yuv444p16le", "gray": "gray16le", "rgb": "gbrp16le"}[self.family]
-
-    def to_rgb(self) -> NDArray[np.float64]:
-        """Rows of red, green, blue over (plane 1, plane 2, plane 3, 1), in 65535ths.
-
-        The scaler's sixteen-bit planes hold the code times 256 (8 bits), times 64 (10 bits);
-        grey and the old full-range formats are stretched to 65535 instead.
-
-        Source: ITU-T H.273, eqs. (20) to (31) for the ranges, 8.3 for the matrix.
-        """
-        top = float((2**self.bits - 1) << (16 - self.bits)) if self.bits < 16 else 65535.0
-        if self.family == "rgb":
-            top = top if self.bits == 8 else 65535.0
-            return np.eye(3, 4)[[2, 0, 1]] * (65535.0 / top)  # planes are green, blue, red
-        if self.jpeg or self.family == "gray":
-            black, white, span, zero = 0.0, 65535.0, 65535.0, 128 * 257.0
-            if not self.full_range:  # grey with video range
-                black, white = 16 * 257.0, 235 * 257.0
-        elif self.full_range:
-            black, white, span, zero = 0.0, top, top, 32768.0
-        else:
-            black, white, span, zero = 4096.0, 235 * 256.0, 224 * 256.0, 32768.0
-        luma = 65535.0 / (white - black)
-        if self.family == "gray":
-            return np.array([[luma, 0, 0, -black * luma]] * 3)
-        red, blue = LUMA_WEIGHTS[self.matrix]
-        green = 1.0 - red - blue
-        chroma = 65535.0 / span
-        rows = np.array(
-            [
-                [luma, 0.0, 2 * (1 - red) * chroma],
-                [luma, -2 * blue * (1 - blue) / green * chroma,
-                 -2 * red * (1 - red) / green * chroma],
-                [luma, 2 * (1 - blue) * chroma, 0.0],
-            ]
-        )  # fmt: skip
-        return np.hstack([rows, -rows @ [[black], [zero], [zero]]])
-
-
-def _codes(
-    frame: "av.VideoFrame", coding: _Coding, working_size: tuple[int, int]
-) -> NDArray[np.uint16]:
-    """Upright red, green, blue at working size."""
-    turns = _quarter_turns(frame)
-    width, height = working_size[::-1] if turns % 2 else working_size
-    # told that source and target have one range, the scaler leaves the planes alone
-    frame.color_range = FULL_RANGE if coding.jpeg else 1
-    small = frame.reformat(width=width, height=height, format=coding.target, interpolation="AREA")
-    planes = [
-        np.frombuffer(p, np.uint16).reshape(p.height, p.line_size // 2)[:, : p.width]
-        for p in small.planes
-    ]
-    if len(planes) == 1:
-        planes *= 3
-    codes = cv2.transform(np.dstack(planes), coding.to_rgb())  # rounds and cuts to 0 and 65535
-    return np.ascontiguousarray(np.rot90(codes, turns))
-
-
-def _quarter_turns(frame: "av.VideoFrame") -> int:
-    """Quarter turns to the left that set the stored picture upright."""
-    return round((frame.rotation or 0) / 90) % 4
 
 
 def _square_pixels(width: int, height: int, aspect: float) -> tuple[int, int]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -65,17 +66,17 @@ def read_still(path: Path) -> NDArray[np.uint16]:
         what = "the picture is damaged or of an unknown form"
         raise ClipError(what, where=path.name, remedy=CONVERT)
     if stored.ndim == 3 and stored.shape[2] == 4:
-        _refuse_see_through(path, stored[:, :, 3], np.iinfo(stored.dtype).max)
+        _refuse_see_through(path, stored[:, :, 3])
     if picture.dtype == np.uint8:
         return picture.astype(np.uint16) * np.uint16(257)
     if picture.dtype == np.uint16:
-        return picture
+        return picture.astype(np.uint16, copy=False)
     what = f"its pixels are stored as {picture.dtype}, only 8 and 16 bits can be read"
     raise ClipError(what, where=path.name, remedy=CONVERT)
 
 
-def _refuse_see_through(path: Path, alpha: NDArray[np.generic], full: int) -> None:
-    if bool((alpha < full).any()):
+def _refuse_see_through(path: Path, alpha: NDArray[Any]) -> None:
+    if np.issubdtype(alpha.dtype, np.integer) and bool((alpha < np.iinfo(alpha.dtype).max).any()):
         what = "parts of the picture are see-through, so its light is not known"
         raise ClipError(what, where=path.name, remedy="lay it on its background and save it again")
 
@@ -95,7 +96,7 @@ def walk_animation(path: Path) -> Iterator[tuple[float, NDArray[np.uint16]]]:
     now_s = 0.0
     for picture, step_s in _pictures(path):
         full = picture.convert("RGBA")
-        _refuse_see_through(path, np.asarray(full.getchannel("A")), 255)
+        _refuse_see_through(path, np.asarray(full.getchannel("A")))
         yield now_s, np.asarray(full.convert("RGB")).astype(np.uint16) * np.uint16(257)
         now_s += step_s
 
