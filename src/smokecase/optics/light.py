@@ -72,7 +72,7 @@ def to_srgb8(light: NDArray[np.float32]) -> NDArray[np.uint8]:
     IEC 61966-2-1.
     """
     steps = np.clip(light, 0.0, 1.0) * np.float32(FULL) + np.float32(0.5)
-    return np.asarray(np.take(_srgb8(), steps.astype(np.uint16)))
+    return np.take(_srgb8(), steps.astype(np.uint16))
 
 
 def saturated(codes: NDArray[np.uint16]) -> NDArray[np.bool_]:
@@ -127,6 +127,6 @@ def _srgb8() -> NDArray[np.uint8]:
     """Tell the sRGB byte of each of 65536 equal steps of light."""
     light = np.arange(FULL + 1, dtype=np.float64) / FULL
     signal = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
-    table = np.rint(255 * signal).astype(np.uint8)
+    table: NDArray[np.uint8] = np.rint(255 * signal).astype(np.uint8)
     table.setflags(write=False)
     return table
