@@ -16,6 +16,7 @@ COMMANDS = {
     "examine": "measure the smoke in a clip, or in a pair of pictures",
     "diagnose": "weigh the causes from examinations, answers and check results",
     "knowledge": "look up causes, questions and checks, and where their numbers come from",
+    "backdrop": "make a sheet of patches to print and hang behind the plume",
     "demo": "show the whole journey on an invented clip",
 }
 
