@@ -6,8 +6,6 @@ from pathlib import Path
 import av
 import numpy as np
 
-LOSSLESS = {"libx264": {"qp": "0", "preset": "ultrafast"}, "ffv1": {}}
-
 
 def write_clip(path, pictures, *, fps=25, pix_fmt="yuv420p", codec="libx264", stamps=None, tags=(),
                options=None, aspect=None, fragment="", sound=None):  # fmt: skip

@@ -71,6 +71,7 @@ class Clip:
     doubts: frozenset[Doubt] = frozenset()
     remarks: tuple[str, ...] = ()  # what was assumed, what was lost, in plain sentences
     lost_packets: int = 0
+    zero_s: float = 0.0  # the file's own stamp at the clip's time 0
     walk: Callable[["Clip", float, float], Iterator[Frame]] = field(repr=False)
 
     @property
@@ -206,7 +207,7 @@ def _open_video(path: Path, sha256: str, long_side: int) -> Clip:
             path=path, name=path.name, sha256=sha256, source="clip", width=width, height=height,
             scale=min(1.0, long_side / max(width, height)), transfer=coding.transfer,
             duration_s=listed.end_s, frame_count=listed.count, nominal_fps=1.0 / listed.step_s,
-            walk=_walk_video,
+            zero_s=listed.zero_s, walk=_walk_video,
         )  # fmt: skip
     clip.remarks = (coding.words(),)
     if coding.assumed:
@@ -278,41 +279,39 @@ class _Listed:
 
     count: int
     step_s: float  # usual time from frame to frame
+    zero_s: float  # the file's stamp at the clip's time 0
     end_s: float
     announced_s: float  # length that the container promises; 0 where it promises none
 
 
 def _listed(container: "av.container.InputContainer", stream: "av.VideoStream") -> _Listed:
-    zero_s = _zero_s(container)
     # 8 bytes a frame: an hour at 240 frames a second is 7 MB
     stamps = [
         _seconds(packet.pts, stream.time_base)
         for packet in _packets(container, stream)
         if packet.size and not packet.is_corrupt
     ]
-    times = np.sort(np.array(stamps, dtype=np.float64))
-    steps = np.diff(times[np.isfinite(times)])
+    known = np.sort([s for s in stamps if np.isfinite(s)])
+    steps = np.diff(known)
     steps = steps[steps > 0]
     rate = float(stream.average_rate or stream.guessed_rate or 25)
     step_s = float(np.median(steps)) if steps.size else 1.0 / rate
-    last_s = np.nanmax(times, initial=-np.inf) if times.size else -np.inf
-    end_s = float(last_s - zero_s + step_s) if np.isfinite(last_s) else len(stamps) * step_s
+    # the player's clock starts at the earliest stamp of any stream
+    start_s = float(known[0]) if known.size else 0.0
+    zero_s = start_s if container.start_time is None else container.start_time / 1e6
+    end_s = float(known[-1]) - zero_s + step_s if known.size else len(stamps) * step_s
     if stream.duration:
-        begins_s = _seconds(stream.start_time or 0, stream.time_base) - zero_s
-        announced_s = begins_s + _seconds(stream.duration, stream.time_base)
+        announced_s = start_s - zero_s + _seconds(stream.duration, stream.time_base)
     else:
-        announced_s = (container.duration or 0) / 1e6
-    return _Listed(len(stamps), step_s, end_s, announced_s)
+        announced_s = (container.duration or 0) / 1e6 - (
+            zero_s if container.start_time is None else 0
+        )
+    return _Listed(len(stamps), step_s, zero_s, end_s, announced_s)
 
 
 def _seconds(stamp: int | None, base: Fraction | None) -> float:
     """Seconds of a stamp; nan where the file has none."""
     return float(stamp * base) if stamp is not None and base is not None else np.nan
-
-
-def _zero_s(container: "av.container.InputContainer") -> float:
-    """Start of the player's clock: the earliest stamp of any stream."""
-    return (container.start_time or 0) / 1e6
 
 
 def _packets(
@@ -341,7 +340,11 @@ def _decoded(
             lost[0] += 1  # cut or damaged; what can be seen of it would be guesswork
             continue
         try:
-            yield from packet.decode()
+            for frame in packet.decode():
+                if frame.is_corrupt:  # patched up by the decoder: not what the camera saw
+                    lost[0] += 1
+                else:
+                    yield frame
         except FFmpegError:
             lost[0] += 1
 
@@ -359,7 +362,7 @@ def _walk_video(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
     sides = (max(clip.width, clip.height), min(clip.width, clip.height))
     with _container(clip.path) as container:
         stream = _filmed(container)[0]
-        times = _Times(_zero_s(container), 1.0 / clip.nominal_fps)
+        times = _Times(clip.zero_s, 1.0 / clip.nominal_fps)
         try:
             for index, frame in enumerate(_decoded(container, stream, lost)):
                 time_s = times.of(frame)

@@ -89,28 +89,22 @@ class Coding:
         """Rows of red, green, blue over (plane 1, plane 2, plane 3, 1), in 65535ths.
 
         The scaler's sixteen-bit planes hold the code times 256 (8 bits), times 64 (10 bits);
-        grey and the old full-range formats are stretched to 65535 instead.
+        grey is stretched to 65535 instead.
 
         Source: ITU-T H.273, eqs. (20) to (31) for the ranges, 8.3 for the matrix.
         """
         top = float((2**self.bits - 1) << (16 - self.bits)) if self.bits < 16 else 65535.0
         if self.family == "rgb":
-            top = top if self.bits == 8 else 65535.0
             return np.eye(3, 4)[[2, 0, 1]] * (65535.0 / top)  # planes are green, blue, red
-        if self.jpeg or self.family == "gray":
-            black, white, span, zero = 0.0, 65535.0, 65535.0, 128 * 257.0
-            if not self.full_range:  # grey with video range
-                black, white = 16 * 257.0, 235 * 257.0
-        elif self.full_range:
-            black, white, span, zero = 0.0, top, top, 32768.0
-        else:
-            black, white, span, zero = 4096.0, 235 * 256.0, 224 * 256.0, 32768.0
-        luma = 65535.0 / (white - black)
         if self.family == "gray":
+            black, white = (0.0, 65535.0) if self.full_range else (16 * 257.0, 235 * 257.0)
+            luma = 65535.0 / (white - black)
             return np.array([[luma, 0, 0, -black * luma]] * 3)
+        black, white, span = (0.0, top, top) if self.full_range else (4096.0, 60160.0, 57344.0)
+        zero = 32768.0
+        luma, chroma = 65535.0 / (white - black), 65535.0 / span
         red, blue = LUMA_WEIGHTS[self.matrix]
         green = 1.0 - red - blue
-        chroma = 65535.0 / span
         rows = np.array(
             [
                 [luma, 0.0, 2 * (1 - red) * chroma],
