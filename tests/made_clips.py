@@ -6,6 +6,8 @@ from pathlib import Path
 import av
 import numpy as np
 
+LOSSLESS = {"libx264": {"qp": "0", "preset": "ultrafast"}}
+
 
 def write_clip(path, pictures, *, fps=25, pix_fmt="yuv420p", codec="libx264", stamps=None, tags=(),
                options=None, aspect=None, fragment="", sound=None):  # fmt: skip
