@@ -1,0 +1,315 @@
+"""Draws the timeline, the contact sheet and the opacity map of one examination."""
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.readings import COLOURS, SCREENING, Examination, KeyFrame
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+INK, FAINT, PAPER = "#1d2429", "#8a949b", "#fcfcfa"
+OPACITY, PLUME, MARK = "#1b6478", "#b8691b", "#7a2e4d"
+# face, edge, pattern: told apart in grey print and by eyes that do not see every colour
+COLOUR_STYLES = {
+    "black": ("#3a3f44", "#3a3f44", ""),
+    "blue": ("#a9c4e6", "#2d5c9a", "////"),
+    "white": ("#ffffff", "#6d767c", "...."),
+    "none": ("#eef0ee", "#c9cecc", ""),
+}
+COLOUR_LABELS = {"black": "black", "blue": "blue", "white": "white", "none": "no smoke"}
+MOST_POINTS = 2000  # a wider line than this cannot be told apart on a page
+SETTINGS: Any = {  # the library types each key apart
+    "font.family": "DejaVu Sans",
+    "font.size": 9.5,
+    "axes.edgecolor": FAINT,
+    "axes.labelcolor": INK,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "hatch.linewidth": 0.7,
+    "svg.hashsalt": "smokecase",  # the same examination gives the same bytes
+    "svg.fonttype": "path",
+}
+
+
+def draw_timeline(examination: Examination) -> "Figure":
+    """Opacity with its 95 % band, the plume's densest part, colour weights, and the events."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context(SETTINGS):
+        figure = Figure(figsize=(11, 6.6), facecolor=PAPER)
+        above, below = figure.subplots(
+            2, 1, sharex=True, height_ratios=(3.2, 1),
+            gridspec_kw={"hspace": 0.14, "left": 0.075, "right": 0.845, "top": 0.83,
+                         "bottom": 0.135},
+        )  # fmt: skip
+        _opacity(above, examination)
+        _events(above, examination)
+        _colours(below, examination)
+        figure.text(
+            0.075, 0.955, f"Smoke over time: {examination.clip}", fontsize=14, weight="bold"
+        )
+        figure.text(0.075, 0.018, SCREENING, fontsize=8, color=FAINT)
+    return figure
+
+
+def _opacity(axes: "Axes", examination: Examination) -> None:
+    trace = examination.trace
+    every = max(1, len(trace) // MOST_POINTS)
+    time_s, middle, low, high, plume = (
+        _thinned(c, every)
+        for c in (
+            trace.time_s, trace.opacity_pct, trace.opacity_low_pct, trace.opacity_high_pct,
+            trace.plume_p95_pct,
+        )
+    )  # fmt: skip
+    readable = np.isfinite(middle)
+    floor, ceiling = _range(middle, plume)
+    low = np.where(readable & ~np.isfinite(low), floor, low)  # open to that side
+    high = np.where(readable & ~np.isfinite(high), ceiling, high)
+    axes.axhline(0, color=FAINT, linewidth=0.8)
+    axes.axhline(100, color=FAINT, linewidth=0.8, linestyle=(0, (1, 3)))
+    axes.fill_between(
+        time_s, low, high, color=OPACITY, alpha=0.18, linewidth=0, label="95 % interval"
+    )
+    axes.plot(time_s, middle, color=OPACITY, linewidth=1.7, label="measuring section")
+    axes.plot(
+        time_s, plume, color=PLUME, linewidth=1.2, linestyle=(0, (4, 2)),
+        label="densest part of the\nplume (95th percentile)",
+    )  # fmt: skip
+    axes.set_ylim(floor, ceiling)
+    axes.set_ylabel("light blocked (opacity) [%]")
+    axes.grid(axis="y", color="#e3e6e3", linewidth=0.7)
+    axes.set_axisbelow(True)
+    axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, borderaxespad=0)
+    if not readable.any():
+        why = examination.refused or "no reading could be taken"
+        axes.text(
+            0.5, 0.5, _wrapped(f"No opacity is given: {why}."), transform=axes.transAxes,
+            ha="center", va="center", fontsize=12, color=MARK,
+            bbox={"facecolor": "white", "edgecolor": MARK, "boxstyle": "round,pad=0.7"},
+        )  # fmt: skip
+
+
+def _range(*columns: NDArray[np.float64]) -> tuple[float, float]:
+    """Limits that show every value; intervals may run out of the picture."""
+    values = np.concatenate(columns)
+    values = values[np.isfinite(values)]
+    lowest, highest = (values.min(), values.max()) if values.size else (0.0, 100.0)
+    top = 104.0 if highest > 45 else max(20.0, 1.6 * highest)
+    return min(-0.06 * top, float(lowest) - 2), max(top, float(highest) + 2)
+
+
+def _thinned(column: NDArray[np.float64], every: int) -> NDArray[np.float64]:
+    """Means of `every` neighbours; nan where none has a value."""
+    if every == 1:
+        return np.array(column)
+    whole = len(column) // every * every
+    blocks = column[:whole].reshape(-1, every)
+    known = np.isfinite(blocks)
+    total = np.where(known, blocks, 0.0).sum(axis=1)
+    return np.where(known.any(axis=1), total / np.maximum(known.sum(axis=1), 1), np.nan)
+
+
+def _events(axes: "Axes", examination: Examination) -> None:
+    timing = examination.timing
+    peak_s = timing.peak_s
+    events = [(timing.engine_start_s, "engine starts"), (timing.onset_s, "first smoke"),
+              (peak_s, "peak")]  # fmt: skip
+    if peak_s is not None:
+        events += [
+            (peak_s + fall_s, words)
+            for fall_s, words in ((timing.half_fall_s, "half"), (timing.tenth_fall_s, "a tenth"))
+            if fall_s is not None
+        ]
+    told = sorted((at_s, words) for at_s, words in events if at_s is not None)
+    span_s = max(float(np.ptp(examination.trace.time_s)) if len(examination.trace) else 0.0, 1e-6)
+    taken = [-np.inf, -np.inf, -np.inf]  # where the last label of each row ends
+    for at_s, words in told:
+        # a label is as wide as its letters; the lowest row with room takes it
+        width_s = (len(f"{words} {at_s:.1f} s") + 2) * 0.0105 * span_s
+        row = next((r for r in range(3) if taken[r] < at_s), 0)
+        taken[row] = at_s + width_s
+        axes.axvline(at_s, color=MARK, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1)
+        axes.annotate(
+            f"{words} {at_s:.1f} s", (at_s, 1.0), xycoords=("data", "axes fraction"),
+            xytext=(0, 4 + 13 * row), textcoords="offset points", fontsize=8.5, color=MARK,
+            ha="left", va="bottom", annotation_clip=False,
+        )  # fmt: skip
+
+
+def _colours(axes: "Axes", examination: Examination) -> None:
+    trace = examination.trace
+    every = max(1, len(trace) // MOST_POINTS)
+    time_s = _thinned(trace.time_s, every)
+    weights = np.stack([_thinned(trace.colour[:, j], every) for j in range(4)], axis=1)
+    weights = 100 * np.where(np.isfinite(weights), weights, 0.0)
+    upper = np.cumsum(weights, axis=1)
+    for j, name in enumerate(COLOURS):
+        face, edge, pattern = COLOUR_STYLES[name]
+        axes.fill_between(
+            time_s, upper[:, j] - weights[:, j], upper[:, j], facecolor=face, edgecolor=edge,
+            hatch=pattern, linewidth=0.6, label=COLOUR_LABELS[name],
+        )  # fmt: skip
+    axes.set_ylim(0, 100)
+    axes.set_yticks([0, 50, 100])
+    axes.set_ylabel("colour weight [%]")
+    axes.set_xlabel("time in the clip [s]")
+    if len(trace) > 1:
+        axes.set_xlim(trace.time_s[0], trace.time_s[-1])
+    axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, borderaxespad=0,
+                handlelength=1.6, handleheight=1.2)  # fmt: skip
+
+
+def draw_contact_sheet(examination: Examination) -> "Figure | None":
+    """Draw the key frames with the plume's outline, the pipe's end and the measuring section."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    pictures = examination.key_frames
+    if not pictures:
+        return None
+    height, width = pictures[0].picture.shape[:2]
+    most = 2 if width >= height else 4
+    columns = min(len(pictures), most if len(pictures) <= 4 else most + 1 if most == 2 else 4)
+    rows = -(-len(pictures) // columns)
+    cell_w = 11.0 / columns
+    cell_h = cell_w * height / width + 0.42
+    tall = rows * cell_h + 1.15
+    with mpl.rc_context(SETTINGS):
+        figure = Figure(figsize=(11.4, tall), facecolor=PAPER)
+        cells = figure.subplots(
+            rows, columns, squeeze=False,
+            gridspec_kw={"left": 0.018, "right": 0.982, "wspace": 0.03,
+                         "top": 1 - 0.85 / tall, "bottom": 0.3 / tall,
+                         "hspace": 0.42 / (cell_h - 0.42)},
+        )  # fmt: skip
+        for axes, key in zip(cells.flat, pictures, strict=False):
+            _key_frame(axes, key, examination)
+        for axes in list(cells.flat)[len(pictures) :]:
+            axes.axis("off")
+        figure.text(0.018, 1 - 0.33 / tall, f"Key pictures: {examination.clip}", fontsize=14,
+                    weight="bold")  # fmt: skip
+        figure.text(
+            0.982, 1 - 0.31 / tall,
+            "solid line: outline of the plume     dashed square: measuring section     "
+            "cross: end of the pipe",
+            fontsize=8.5, ha="right", color=INK,
+        )  # fmt: skip
+        figure.text(0.018, 0.09 / tall, SCREENING, fontsize=8, color=FAINT)
+    return figure
+
+
+def _key_frame(axes: "Axes", key: KeyFrame, examination: Examination) -> None:
+    from matplotlib.patches import Rectangle
+
+    axes.imshow(key.picture, interpolation="nearest")
+    axes.set_xticks([])
+    axes.set_yticks([])
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    if key.plume.any() and not key.plume.all():
+        outline = key.plume.astype(np.float32)
+        for colour, wide in (("#101010", 2.6), ("#ffd23f", 1.3)):  # readable on dark and light
+            axes.contour(outline, levels=[0.5], colors=[colour], linewidths=[wide])
+    if key.section_px is not None:
+        x0, y0, x1, y1 = key.section_px
+        for colour, wide in (("#101010", 2.8), ("#ffffff", 1.4)):
+            axes.add_patch(
+                Rectangle((x0 - 0.5, y0 - 0.5), x1 - x0, y1 - y0, fill=False, edgecolor=colour,
+                          linewidth=wide, linestyle=(0, (3, 1.5)))
+            )  # fmt: skip
+    if key.exit_px is not None:
+        for colour, wide in (("#101010", 3.2), ("#ffffff", 1.6)):
+            axes.plot(*key.exit_px, marker="+", markersize=10, markeredgewidth=wide, color=colour)
+    height, width = key.picture.shape[:2]
+    axes.set_xlim(-0.5, width - 0.5)
+    axes.set_ylim(height - 0.5, -0.5)
+    head = f"{key.time_s:.1f} s" if examination.source in ("clip", "animation") else ""
+    caption = "  ".join(part for part in (head, key.what) if part)
+    axes.set_title(caption, loc="left", fontsize=9.5, weight="bold", pad=4)
+    axes.set_title(_reading_at(examination, key.time_s), loc="right", fontsize=9.5, pad=4)
+
+
+def _reading_at(examination: Examination, time_s: float) -> str:
+    trace = examination.trace
+    if not len(trace):
+        return ""
+    i = int(np.argmin(np.abs(trace.time_s - time_s)))
+    if not np.isfinite(trace.opacity_pct[i]):
+        return "no reading"
+    low, high = (
+        f"{b:.0f}" if np.isfinite(b) else "open"
+        for b in (trace.opacity_low_pct[i], trace.opacity_high_pct[i])
+    )
+    return f"section {trace.opacity_pct[i]:.0f} % ({low} to {high})"
+
+
+def draw_opacity_map(examination: Examination) -> "Figure | None":
+    """Opacity of every pixel of a pair of stills, and half the width of its 95 % interval."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    found = examination.opacity_map
+    if found is None:
+        return None
+    height, width = found.opacity_pct.shape
+    tall = 5.4 * height / width + 1.25
+    with mpl.rc_context(SETTINGS):
+        figure = Figure(figsize=(11.6, tall), facecolor=PAPER)
+        left, right = figure.subplots(
+            1, 2,
+            gridspec_kw={"left": 0.02, "right": 0.955, "top": 1 - 0.62 / tall,
+                         "bottom": 0.35 / tall, "wspace": 0.12},
+        )  # fmt: skip
+        half = (found.high_pct - found.low_pct) / 2
+        for axes, values, scale, top, words in (
+            (left, found.opacity_pct, "cividis", 100.0, "light blocked (opacity) [%]"),
+            (right, half, "magma", 50.0, "half of the 95 % interval [%]"),
+        ):
+            shown = axes.imshow(np.ma.masked_invalid(values), cmap=scale, vmin=0, vmax=top)
+            axes.set_facecolor("#d9dcd9")  # not measurable
+            axes.set_xticks([])
+            axes.set_yticks([])
+            axes.set_title(words, loc="left", fontsize=9.5, weight="bold")
+            figure.colorbar(shown, ax=axes, fraction=0.04 * height / width, pad=0.015,
+                            extend="both" if top == 100.0 else "max")  # fmt: skip
+        figure.text(0.02, 1 - 0.27 / tall, f"Opacity map: {examination.clip}", fontsize=14,
+                    weight="bold")  # fmt: skip
+        figure.text(0.02, 0.1 / tall, f"Grey: not measurable there. {SCREENING}", fontsize=8,
+                    color=FAINT)  # fmt: skip
+    return figure
+
+
+def to_png(figure: "Figure", *, dots_per_inch: int = 130) -> bytes:
+    """PNG of a figure, without the time of its making."""
+    return _saved(figure, "png", dpi=dots_per_inch, metadata={"Software": "smokecase"})
+
+
+def to_svg(figure: "Figure") -> bytes:
+    """SVG of a figure, without the time of its making."""
+    return _saved(figure, "svg", metadata={"Date": None, "Creator": "smokecase"})
+
+
+def _saved(figure: "Figure", form: str, **options: Any) -> bytes:
+    import io
+
+    import matplotlib as mpl
+
+    with mpl.rc_context(SETTINGS):
+        out = io.BytesIO()
+        figure.savefig(out, format=form, facecolor=figure.get_facecolor(), **options)
+    return out.getvalue()
+
+
+def _wrapped(text: str) -> str:
+    import textwrap
+
+    return textwrap.fill(text, 60)

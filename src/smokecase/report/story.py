@@ -1,0 +1,181 @@
+"""Tells in plain words what one clip showed: the story, the colour, and what is in doubt.
+
+Pure text from an `Examination`; the command, the folder's README and the page use the same words.
+"""
+
+import math
+
+import numpy as np
+
+from smokecase.readings import COLOURS, Examination
+
+PEAK_HALF_WIDTH_S = 0.15  # the peak's interval is the mean over this time around it
+NO_TIME_INTERVAL = (
+    "Times are those of single pictures{apart} and carry no interval of their own; puffs and "
+    "noise can move them by some tenths of a second."
+)
+COLOUR_WORDS = {"black": "black", "blue": "blue", "white": "white", "none": "no smoke"}
+
+
+def tell_story(examination: Examination) -> str:
+    """Tell the story of the start in one paragraph.
+
+    Every number stands with its 95 % interval, or the paragraph says why it has none.
+    """
+    if examination.source in ("still", "pair"):
+        sentences = _of_a_picture(examination)
+    elif examination.refused:
+        sentences = [
+            f"No opacity is given for this clip: {examination.refused}.",
+            *_seen(examination),
+        ]
+    else:
+        sentences = _of_a_clip(examination)
+    return " ".join(sentences)
+
+
+def tell_colour(examination: Examination) -> str:
+    """Tell the colour in one sentence, with its weights."""
+    colour = examination.colour
+    if colour.none > 0.5:
+        return "No smoke was seen, so there is no colour to tell."
+    weights = ", ".join(f"{COLOUR_WORDS[k]} {100 * getattr(colour, k):.0f} %" for k in COLOURS)
+    if colour.colour_open:
+        return (
+            f"The colour cannot be told from these pictures (weights: {weights}); "
+            f"what it looks like most is {colour.word}."
+        )
+    lit = " The light comes from behind it, which makes any smoke look bright." * (
+        colour.lighting == "back_lit"
+    )
+    return (
+        f"The smoke is {colour.word} (weights: {weights}; the weights are how sure it is, "
+        f"so they need no interval).{lit}"
+    )
+
+
+def tell_doubts(examination: Examination) -> list[str]:
+    """Tell each doubt with its remedy, one line each, in the order of their names."""
+    return [f"{d.words}: {d.remedy}" for d in sorted(examination.doubts)]
+
+
+def _of_a_picture(examination: Examination) -> list[str]:
+    if examination.refused:
+        return [f"No opacity is given: {examination.refused}.", tell_colour(examination)]
+    reading = _mean_reading(examination, None)
+    where = "just beyond the end of the pipe" if examination.section_px else "in the plume"
+    return [
+        f"Between the two pictures the smoke blocks {reading} of the light {where}.",
+        tell_colour(examination),
+    ]
+
+
+def _of_a_clip(examination: Examination) -> list[str]:
+    timing = examination.timing
+    if timing.onset_s is None:
+        level = _mean_reading(examination, None)
+        return [
+            *_started(examination),
+            f"No smoke was seen; over the whole clip the measuring section read {level}.",
+            "That says that smoke thinner than this interval's upper end would not have shown.",
+        ]
+    sentences = _started(examination)
+    sentences.append(f"Smoke is first seen at {timing.onset_s:.1f} s.")
+    if timing.peak_s is not None:
+        peak = _mean_reading(examination, timing.peak_s, timing.peak_pct)
+        sentences.append(
+            f"It is densest at {timing.peak_s:.1f} s, where it blocks {peak} of the light just "
+            "beyond the end of the pipe."
+        )
+        sentences.append(_fall(examination))
+    if timing.settled_pct is not None:
+        sentences.append(
+            "Towards the end it settles at "
+            f"{_around(examination, timing.settled_pct, _last_fifth(examination))}."
+        )
+    return [*sentences, *_seen(examination), tell_colour(examination), _apart(examination)]
+
+
+def _started(examination: Examination) -> list[str]:
+    start_s = examination.timing.engine_start_s
+    return [f"The engine starts at {start_s:.1f} s."] if start_s is not None else []
+
+
+def _fall(examination: Examination) -> str:
+    timing = examination.timing
+    if timing.half_fall_s is None:
+        return "It does not fall to half of that before the clip ends."
+    half = f"It falls to half of that within {timing.half_fall_s:.1f} s"
+    if timing.tenth_fall_s is None:
+        return f"{half} and does not fall to a tenth before the clip ends."
+    return f"{half} and to a tenth within {timing.tenth_fall_s:.1f} s."
+
+
+def _seen(examination: Examination) -> list[str]:
+    timing = examination.timing
+    sentences = []
+    if timing.visible_share is not None and timing.onset_s is not None:
+        spell = (
+            f", at the longest for {timing.longest_visible_s:.1f} s without a break"
+            if timing.longest_visible_s is not None
+            else ""
+        )
+        sentences.append(
+            f"Smoke can be seen {100 * timing.visible_share:.0f} % of the time{spell}."
+        )
+    if timing.puff_hz is not None:
+        between = ""
+        if timing.u_puff_hz is not None:
+            low, high = (timing.puff_hz + s * 1.96 * timing.u_puff_hz for s in (-1, 1))
+            between = f" ({low:.1f} to {high:.1f})"
+        sentences.append(f"It comes in puffs, {timing.puff_hz:.1f}{between} a second.")
+    return sentences
+
+
+def _apart(examination: Examination) -> str:
+    step = np.diff(examination.trace.time_s)
+    apart = f", {np.median(step):.2f} s apart," if step.size else ""
+    return NO_TIME_INTERVAL.format(apart=apart)
+
+
+def _last_fifth(examination: Examination) -> tuple[float, float]:
+    time_s = examination.trace.time_s
+    onset_s = examination.timing.onset_s or 0.0
+    return float(time_s[-1] - 0.2 * (time_s[-1] - onset_s)), float(time_s[-1])
+
+
+def _mean_reading(
+    examination: Examination, at_s: float | None, value_pct: float | None = None
+) -> str:
+    if at_s is None:
+        span = (-math.inf, math.inf)
+    else:
+        span = (at_s - PEAK_HALF_WIDTH_S, at_s + PEAK_HALF_WIDTH_S)
+    return _around(examination, value_pct, span)
+
+
+def _around(examination: Examination, value_pct: float | None, span: tuple[float, float]) -> str:
+    """Value with the mean interval of a time span, in percent.
+
+    The errors of neighbouring frames are not independent, so the interval of a mean is taken as
+    wide as that of one frame.
+    """
+    trace = examination.trace
+    inside = (trace.time_s >= span[0]) & (trace.time_s <= span[1])
+    inside &= np.isfinite(trace.opacity_pct)
+    if not inside.any():
+        shown = "an amount that could not be read"
+        return shown if value_pct is None else f"about {value_pct:.0f} % (no interval: no reading)"
+    middle = trace.opacity_pct[inside]
+    value = float(middle.mean()) if value_pct is None else value_pct
+    bounds = []
+    for column, sign in ((trace.opacity_low_pct, -1), (trace.opacity_high_pct, 1)):
+        reach = np.abs(column[inside] - middle)
+        known = reach[np.isfinite(reach)]
+        bounds.append(value + sign * known.mean() if known.size == reach.size else math.nan)
+    low, high = (f"{_rounded(b)}" if math.isfinite(b) else "open" for b in bounds)
+    return f"{_rounded(value)} % ({low} to {high})"
+
+
+def _rounded(value: float) -> str:
+    return f"{value:.0f}".replace("-0", "0") if abs(value) < 0.5 else f"{value:.0f}"
