@@ -47,7 +47,7 @@ def draw_timeline(examination: Examination) -> "Figure":
         figure = Figure(figsize=(11, 6.6), facecolor=PAPER)
         above, below = figure.subplots(
             2, 1, sharex=True, height_ratios=(3.2, 1),
-            gridspec_kw={"hspace": 0.14, "left": 0.075, "right": 0.845, "top": 0.83,
+            gridspec_kw={"hspace": 0.14, "left": 0.075, "right": 0.79, "top": 0.83,
                          "bottom": 0.135},
         )  # fmt: skip
         _opacity(above, examination)
@@ -130,18 +130,23 @@ def _events(axes: "Axes", examination: Examination) -> None:
             if fall_s is not None
         ]
     told = sorted((at_s, words) for at_s, words in events if at_s is not None)
-    span_s = max(float(np.ptp(examination.trace.time_s)) if len(examination.trace) else 0.0, 1e-6)
+    time_s = examination.trace.time_s
+    begin_s, end_s = (float(time_s[0]), float(time_s[-1])) if len(time_s) else (0.0, 1.0)
+    span_s = max(end_s - begin_s, 1e-6)
     taken = [-np.inf, -np.inf, -np.inf]  # where the last label of each row ends
     for at_s, words in told:
+        label = f"{words} {at_s:.1f} s"
         # a label is as wide as its letters; the lowest row with room takes it
-        width_s = (len(f"{words} {at_s:.1f} s") + 2) * 0.0105 * span_s
-        row = next((r for r in range(3) if taken[r] < at_s), 0)
-        taken[row] = at_s + width_s
+        width_s = (len(label) + 2) * 0.0105 * span_s
+        ends = at_s + width_s > end_s + 0.02 * span_s  # no room to the right
+        left_s = at_s - width_s if ends else at_s
+        row = next((r for r in range(3) if taken[r] < left_s), 0)
+        taken[row] = left_s + width_s
         axes.axvline(at_s, color=MARK, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1)
         axes.annotate(
-            f"{words} {at_s:.1f} s", (at_s, 1.0), xycoords=("data", "axes fraction"),
-            xytext=(0, 4 + 13 * row), textcoords="offset points", fontsize=8.5, color=MARK,
-            ha="left", va="bottom", annotation_clip=False,
+            label, (at_s, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4 + 13 * row),
+            textcoords="offset points", fontsize=8.5, color=MARK, ha="right" if ends else "left",
+            va="bottom", annotation_clip=False,
         )  # fmt: skip
 
 
@@ -182,14 +187,14 @@ def draw_contact_sheet(examination: Examination) -> "Figure | None":
     rows = -(-len(pictures) // columns)
     cell_w = 11.0 / columns
     cell_h = cell_w * height / width + 0.42
-    tall = rows * cell_h + 1.15
+    tall = rows * cell_h + 0.9
     with mpl.rc_context(SETTINGS):
         figure = Figure(figsize=(11.4, tall), facecolor=PAPER)
         cells = figure.subplots(
             rows, columns, squeeze=False,
             gridspec_kw={"left": 0.018, "right": 0.982, "wspace": 0.03,
-                         "top": 1 - 0.85 / tall, "bottom": 0.3 / tall,
-                         "hspace": 0.42 / (cell_h - 0.42)},
+                         "top": 1 - 0.72 / tall, "bottom": 0.3 / tall,
+                         "hspace": 0.34 / (cell_h - 0.42)},
         )  # fmt: skip
         for axes, key in zip(cells.flat, pictures, strict=False):
             _key_frame(axes, key, examination)

@@ -32,7 +32,8 @@ Tell = Callable[[float, str], None]
 
 CONTENTS = {
     "README.txt": "this text",
-    "summary.json": "all results of the clip, for programs; its schema is summary.schema.json",
+    "summary.json": "all results of the clip, for other programs; models/summary.schema.json "
+    "of smokecase describes it",
     "readings.csv": "one line per picture: time, opacity at the measuring section with its 95 % "
     "interval, the plume's densest part, colour weights, doubts; an empty cell is no reading",
     "timeline.png": "the readings over time as a picture",
@@ -83,10 +84,9 @@ def write_folder(
         raise ValueError(msg)
     target = Path(out_dir).absolute()
     tell = tell or (lambda share, words: None)
-    aside = target.parent / f".{target.name}.partial-{os.getpid()}"
+    aside = _aside(target)
+    check_folder(target)
     try:
-        _check_target(target)
-        target.parent.mkdir(parents=True, exist_ok=True)
         _clear_leftovers(target)
         aside.mkdir()
         try:
@@ -97,6 +97,29 @@ def write_folder(
     except OSError as error:
         raise _write_error(error, target) from error
     return target
+
+
+def check_folder(out_dir: str | Path) -> None:
+    """See that a folder can be written, before the long work begins.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be written, or holds something that smokecase did not write.
+    """
+    target = Path(out_dir).absolute()
+    aside = _aside(target)
+    try:
+        _check_target(target)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        aside.mkdir(exist_ok=True)
+        aside.rmdir()
+    except OSError as error:
+        raise _write_error(error, target) from error
+
+
+def _aside(target: Path) -> Path:
+    return target.parent / f".{target.name}.partial-{os.getpid()}"
 
 
 def _check_target(target: Path) -> None:

@@ -4,11 +4,14 @@ Pure text from an `Examination`; the command, the folder's README and the page u
 """
 
 import math
+import textwrap
 
 import numpy as np
 
-from smokecase.readings import COLOURS, Examination
+from smokecase.measured import COVERAGE
+from smokecase.readings import COLOURS, SCREENING, Examination
 
+WIDE = 80  # columns of a screen
 PEAK_HALF_WIDTH_S = 0.15  # the peak's interval is the mean over this time around it
 NO_TIME_INTERVAL = (
     "Times are those of single pictures{apart} and carry no interval of their own; puffs and "
@@ -52,6 +55,47 @@ def tell_colour(examination: Examination) -> str:
         f"The smoke is {colour.word} (weights: {weights}; the weights are how sure it is, "
         f"so they need no interval).{lit}"
     )
+
+
+def tell_summary(examination: Examination, *, most_doubts: int = 6) -> str:
+    """Tell all that matters in less than one screen of 80 columns."""
+    parts = [_head(examination), textwrap.fill(tell_story(examination), WIDE)]
+    remarks = [str(r) for r in examination.settings.get("remarks", [])]
+    if remarks:
+        parts.append(_list("About the file", remarks))
+    doubts = tell_doubts(examination)
+    if len(doubts) > most_doubts:
+        more = len(doubts) - most_doubts
+        doubts = [*doubts[:most_doubts], f"and {more} more, see README.txt"]
+    if doubts:
+        parts.append(_list("Doubts, and what would help", doubts))
+    parts.append(textwrap.fill(SCREENING, WIDE))
+    return "\n\n".join(parts)
+
+
+def _head(examination: Examination) -> str:
+    size = f"{examination.width} x {examination.height} pixels"
+    if examination.source in ("clip", "animation"):
+        size = f"{examination.duration_s:.1f} s, {size}, {examination.frames} pictures measured"
+    lines = [f"{examination.clip}: {size}"]
+    if examination.exit_px is not None:
+        x, y = examination.exit_px
+        lines.append(f"end of the pipe at {x:.0f},{y:.0f}{_reach(examination.u_exit_px)}")
+        if examination.diameter_px is not None:
+            wide = f"{examination.diameter_px:.0f}{_reach(examination.u_diameter_px)}"
+            lines[-1] += f", its width {wide} pixels"
+    return "\n".join(lines)
+
+
+def _reach(u: float | None) -> str:
+    if u is None:
+        return " (no interval known)"
+    return f" (95 %: +/- {COVERAGE * u:.0f})" if u > 0 else " (as given)"
+
+
+def _list(title: str, lines: list[str]) -> str:
+    shown = (textwrap.fill(f"- {line}", WIDE, subsequent_indent="  ") for line in lines)
+    return "\n".join([title, *shown])
 
 
 def tell_doubts(examination: Examination) -> list[str]:
@@ -126,7 +170,7 @@ def _seen(examination: Examination) -> list[str]:
     if timing.puff_hz is not None:
         between = ""
         if timing.u_puff_hz is not None:
-            low, high = (timing.puff_hz + s * 1.96 * timing.u_puff_hz for s in (-1, 1))
+            low, high = (timing.puff_hz + s * COVERAGE * timing.u_puff_hz for s in (-1, 1))
             between = f" ({low:.1f} to {high:.1f})"
         sentences.append(f"It comes in puffs, {timing.puff_hz:.1f}{between} a second.")
     return sentences
