@@ -1,0 +1,113 @@
+"""The story in plain words: every number with its interval, or with the reason for having none."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from made_examinations import a_pair, a_refused_examination, an_examination
+from smokecase.readings import SmokeTiming
+from smokecase.report.story import tell_colour, tell_doubts, tell_story, tell_summary
+
+
+def test_the_story_of_a_start_that_clears():
+    assert tell_story(an_examination()) == (
+        "The engine starts at 1.8 s. Smoke is first seen at 2.0 s. It is densest at 2.1 s, where "
+        "it blocks 58 % (52 to 64) of the light just beyond the end of the pipe. It falls to half "
+        "of that within 1.0 s and to a tenth within 3.5 s. Towards the end it settles at 2 % "
+        "(-4 to 8). Smoke can be seen 47 % of the time, at the longest for 3.7 s without a break. "
+        "It comes in puffs, 6.0 (5.8 to 6.2) a second. The smoke is black (weights: black 90 %, "
+        "blue 4 %, white 6 %, no smoke 0 %; the weights are how sure it is, so they need no "
+        "interval). Times are those of single pictures, 0.10 s apart, and carry no interval of "
+        "their own; puffs and noise can move them by some tenths of a second."
+    )
+
+
+def test_smoke_that_stays_is_told_as_such():
+    whole = an_examination()
+    stays = replace(whole, timing=replace(whole.timing, half_fall_s=None, tenth_fall_s=None))
+    half = replace(whole, timing=replace(whole.timing, tenth_fall_s=None))
+
+    assert "It does not fall to half of that before the clip ends." in tell_story(stays)
+    assert "within 1.0 s and does not fall to a tenth before the clip ends." in tell_story(half)
+
+
+def test_a_clip_without_smoke_says_what_would_have_been_missed():
+    whole = an_examination()
+    n = len(whole.trace)
+    trace = replace(whole.trace, opacity_pct=np.zeros(n), opacity_low_pct=np.full(n, -4.0),
+                    opacity_high_pct=np.full(n, 4.0))  # fmt: skip
+    clear = replace(
+        whole, trace=trace, timing=SmokeTiming(visible_share=0.0),
+        colour=replace(whole.colour, black=0.0, blue=0.0, white=0.0, none=1.0, word="none"),
+    )  # fmt: skip
+
+    story = tell_story(clear)
+
+    assert "No smoke was seen; over the whole clip the measuring section read 0 % (-4 to 4)." in (
+        story
+    )
+    assert tell_colour(clear) == "No smoke was seen, so there is no colour to tell."
+
+
+def test_an_open_interval_is_called_open():
+    whole = an_examination()
+    open_above = np.full(len(whole.trace), np.inf)
+
+    story = tell_story(replace(whole, trace=replace(whole.trace, opacity_high_pct=open_above)))
+
+    assert "it blocks 58 % (52 to open) of the light" in story
+
+
+def test_a_refused_clip_begins_with_the_reason():
+    story = tell_story(a_refused_examination())
+
+    assert story == (
+        "No opacity is given for this clip: what lies behind the plume is too even to show how "
+        "much light is blocked."
+    )
+
+
+def test_a_pair_of_stills_tells_one_reading():
+    story = tell_story(a_pair())
+
+    assert story.startswith(
+        "Between the two pictures the smoke blocks 40 % (36 to 44) of the light just beyond the "
+        "end of the pipe. The smoke is black"
+    )
+
+
+def test_an_open_colour_is_not_sold_as_one():
+    whole = an_examination()
+    open_colour = replace(
+        whole.colour, black=0.3, blue=0.3, white=0.4, colour_open=True, word="pale"
+    )
+
+    assert tell_colour(replace(whole, colour=open_colour)) == (
+        "The colour cannot be told from these pictures (weights: black 30 %, blue 30 %, white "
+        "40 %, no smoke 0 %); what it looks like most is pale."
+    )
+
+
+def test_each_doubt_stands_with_its_remedy():
+    assert tell_doubts(a_refused_examination()) == [
+        "what lies behind the plume is too even to show how much light is blocked: hang the "
+        "printed backdrop or a striped board behind the plume",
+        "the clip is too short to tell a story over time: film from three seconds before the "
+        "start until a minute after it",
+    ]
+
+
+def test_the_summary_fits_one_screen():
+    from smokecase.doubts import DOUBTS
+
+    summary = tell_summary(replace(an_examination(), doubts=frozenset(DOUBTS.values())))
+
+    lines = summary.splitlines()
+    assert len(lines) <= 40
+    assert max(len(line) for line in lines) <= 80
+    assert lines[:2] == [
+        "yard.mp4: 8.0 s, 640 x 360 pixels, 80 pictures measured",
+        "end of the pipe at 200,180 (95 %: +/- 3), its width 30 (95 %: +/- 4) pixels",
+    ]
+    assert f"- and {len(DOUBTS) - 6} more, see README.txt" in lines
+    assert "no legal smoke test." in summary
