@@ -1,0 +1,135 @@
+"""How evenly the cylinders fire, from the orders of the engine cycle.
+
+Strengths a_0 .. a_(n-1) of n cylinders repeat every cycle. Line k of the cycle has the height
+``H(k) |A(k mod n)|`` with A their discrete Fourier transform and H what the exhaust makes of one
+pulse; H is taken from the firing harmonics on both sides. One cylinder weaker by the share w
+gives ``|A(q)| / A(0) = w / (n - w)`` for every q; unlike banks or spacing raise only some q.
+
+Public: `Evenness`, `measure_evenness`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.measured import Measured
+from smokecase.sound.orders import OrderSpectrum
+from smokecase.sound.speed import lines_at
+
+Floats = NDArray[np.float64]
+LOWEST_SNR = 3.0  # power of a firing harmonic over the floor from which it can guide
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evenness:
+    """Uneven firing of one stretch."""
+
+    uneven_firing: Measured | None  # energy off the firing harmonics over energy at them [1]
+    deficit: Measured | None  # share that one cylinder lacks, as if only one were weak [0 to 1]
+    weak_weight: float | None  # that one cylinder is weak
+    several: bool  # uneven, but not as one weak cylinder would be
+
+
+def measure_evenness(
+    pulse: OrderSpectrum, swell: OrderSpectrum, *, ratio: float, cylinders: int
+) -> Evenness:
+    """Measure uneven firing.
+
+    Parameters
+    ----------
+    pulse, swell : OrderSpectrum
+        Of the low sound and of the envelope of the high sound; order 1 is the beat.
+    ratio : float
+        Firing frequency over beat.
+    cylinders : int
+        With one cylinder uneven firing is not defined; all fields are None.
+    """
+    if cylinders < 2:
+        return Evenness(uneven_firing=None, deficit=None, weak_weight=None, several=False)
+    uneven = _energy_ratio(pulse, ratio, cylinders)
+    both = [p for p in (_profile(s, ratio, cylinders) for s in (pulse, swell)) if p]
+    if not both:
+        return Evenness(uneven_firing=uneven, deficit=None, weak_weight=None, several=False)
+    weights = np.array([1.0 / p[1] ** 2 for p in both])
+    deficits = np.array([p[0] for p in both])
+    value = float((weights * deficits).sum() / weights.sum())
+    u = float(np.hypot(weights.sum() ** -0.5, deficits.std() / 2 + 0.03))
+    most = float(np.mean([p[2] for p in both]))
+    return Evenness(
+        uneven_firing=uneven,
+        deficit=Measured(value=value, u=u, unit=""),
+        weak_weight=_weight(value, u),
+        several=most > 0.35 and value < 0.5 * most,
+    )
+
+
+def _weight(deficit: float, u: float) -> float:
+    """Weight of "one cylinder is weak": healthy engines spread by a few percent per cylinder.
+
+    A cylinder that lacks a quarter of its strength counts as weak; common practice, no source.
+    """
+    return float(1.0 / (1.0 + np.exp(-(deficit - 0.25) / np.hypot(0.03, 0.5 * u))))
+
+
+def _lines(
+    spectrum: OrderSpectrum, ratio: float, cylinders: int
+) -> tuple[NDArray[np.int64], Floats, Floats]:
+    finest = ratio / cylinders
+    k = np.arange(1, int(spectrum.order[-2] / finest) + 1)
+    lines = lines_at(spectrum, k * finest, apart=finest)
+    return k, lines.power, lines.floor
+
+
+def _energy_ratio(spectrum: OrderSpectrum, ratio: float, cylinders: int) -> Measured | None:
+    k, power, floor = _lines(spectrum, ratio, cylinders)
+    firing = k % cylinders == 0
+    if not firing.any() or firing.all():
+        return None
+    net = power - floor
+    at, off = float(net[firing].sum()), float(net[~firing].sum())
+    if at <= 0:
+        return None
+    noise = floor / np.sqrt(spectrum.windows)
+    u_off = float(np.sqrt((noise[~firing] ** 2).sum()))
+    value = off / at
+    u = float(np.hypot(u_off / at, 0.25 * abs(value)))
+    return Measured(value=value, u=u, unit="")
+
+
+def _profile(
+    spectrum: OrderSpectrum, ratio: float, cylinders: int
+) -> tuple[float, float, float] | None:
+    """Deficit as if one cylinder were weak, its uncertainty, and the largest of any class."""
+    k, power, floor = _lines(spectrum, ratio, cylinders)
+    firing = k % cylinders == 0
+    strong = firing & (power > LOWEST_SNR * floor)
+    if strong.sum() < 2:
+        return None
+    level = np.interp(k, k[strong], np.log(power[strong] - floor[strong]))
+    near = np.min(np.abs(k[:, np.newaxis] - k[strong]), axis=1) < cylinders
+    guide = np.exp(level)
+    usable = near & ~firing & (guide > LOWEST_SNR * floor)
+    per_class, noises = [], []
+    for q in range(1, cylinders // 2 + 1):
+        mine = usable & ((k % cylinders == q) | (k % cylinders == cylinders - q))
+        if mine.sum() < 2:
+            continue
+        # each line relative to its guide, so that one resonance does not speak for all
+        part = (power[mine] - floor[mine]) / guide[mine]
+        noise = floor[mine] / guide[mine] / np.sqrt(spectrum.windows)
+        weight = 1.0 / (noise + 0.02)
+        middle = float((weight * np.clip(part, -1, 2)).sum() / weight.sum())
+        per_class.append(middle)
+        noises.append(float(np.sqrt(((weight * noise) ** 2).sum()) / weight.sum()))
+    if not per_class:
+        return None
+    rho = np.sqrt(np.clip(per_class, 0.0, None))
+    low, high = _deficit(float(rho.min()), cylinders), _deficit(float(rho.max()), cylinders)
+    u_rho = np.sqrt(max(noises)) / 2 + 0.1 * rho.min()
+    u = float(cylinders * u_rho)
+    return low, min(u, 1.0), high
+
+
+def _deficit(rho: float, cylinders: int) -> float:
+    return min(1.5, cylinders * rho / (1.0 + rho))
