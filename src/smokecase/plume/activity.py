@@ -1,0 +1,188 @@
+"""Where and when the picture changed as smoke would change it, coarsely, over a whole clip.
+
+This serves to find the pipe's exit, not to measure: a change map per stretch of time after the
+plume's onset, on a grid of `GRID` cells along the long side. Early stretches show the plume
+while it is still at the pipe; a plume that then hangs about hides where it came from.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Picture = NDArray[np.float32]
+
+GRID = 160  # cells along the long side: fine against a pipe, coarse against noise
+LEAST_CODES = 1.0  # change in 8-bit codes that counts beside the noise
+MISPLACED_PX = 0.3  # how far edges may wander without being smoke
+STRETCHES_S = ((0.0, 0.2), (0.0, 0.45), (0.45, 1.0), (1.0, 2.0), (2.0, 4.0), (4.0, np.inf))
+SMALLEST_AREA = 8e-4  # share of the picture; less is not called a plume
+JET_CELLS = (4.0, 7.0, 11.0)  # widths of a plume at its mouth that are tried, in cells
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Activity:
+    """Change maps of a clip; empty where nothing changed as a plume would."""
+
+    maps: NDArray[np.float32]  # (k, h, w) one per stretch of time and one for all [0 to 1]
+    step_px: float  # size of a cell in the plate's pixels
+    onset_s: float | None  # time of the first frame with a plume; None: there is none
+
+    def at(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Read all maps at plate pixels; shape (k, *x.shape)."""
+        u = ((x + 0.5) / self.step_px - 0.5).astype(np.float32)
+        v = ((y + 0.5) / self.step_px - 0.5).astype(np.float32)
+        return np.stack([_read(m, u, v) for m in self.maps]).astype(np.float64)
+
+
+def codes(light: NDArray[np.float32]) -> Picture:
+    """Light on a scale near 8-bit codes, where noise is about the same in dark and bright."""
+    return np.asarray(255.0 * np.sqrt(np.clip(np.nan_to_num(light), 0.0, None)), dtype=np.float32)
+
+
+def measure_activity(
+    frames_light: Sequence[Picture] | NDArray[np.float32],
+    times_s: NDArray[np.float64],
+    plate_light: Picture,
+) -> Activity:
+    """Map the changes against the plate.
+
+    Parameters
+    ----------
+    frames_light : sequence of ndarray, each (h, w, 3)
+        Steadied and exposure-corrected frames in order of time. Linear light.
+    times_s : ndarray, shape (n,)
+        Their times. [s]
+    plate_light : ndarray, shape (h, w, 3)
+        The view without smoke. Linear light.
+
+    Raises
+    ------
+    ValueError
+        If there is not one time per frame, or no frame.
+    """
+    if len(frames_light) != len(times_s) or not len(times_s):
+        msg = f"times_s must hold one time per frame (got {len(times_s)} for {len(frames_light)})"
+        raise ValueError(msg)
+    plate = codes(plate_light)
+    h, w = plate.shape[:2]
+    scale = max(h, w) / 640.0
+    step = max(h, w) / GRID
+    edges = MISPLACED_PX * cv2.GaussianBlur(_steepness(plate), (0, 0), 1.5 * scale)
+    changes = np.stack([_change(frame, plate, 1.5 * scale) for frame in frames_light])
+    noise = max(0.5, float(np.quantile(np.median(changes[:, ::2, ::2], axis=(1, 2)), 0.2)))
+    size = (max(1, round(w / step)), max(1, round(h / step)))
+    tolerance = np.hypot(2.0 * LEAST_CODES * noise, edges)
+    presence = np.stack([_presence(c / tolerance, size) for c in changes])
+    maps, onset = _stretches(presence, np.asarray(times_s, dtype=np.float64))
+    return Activity(maps=maps, step_px=w / size[0], onset_s=onset)
+
+
+def _read(picture: Picture, x: NDArray[np.float32], y: NDArray[np.float32]) -> Picture:
+    read = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(read, dtype=np.float32)
+
+
+def _steepness(picture: Picture) -> Picture:
+    """Length of the gradient over all channels, in codes per pixel."""
+    x = cv2.Sobel(picture, cv2.CV_32F, 1, 0) / 8.0
+    y = cv2.Sobel(picture, cv2.CV_32F, 0, 1) / 8.0
+    return np.asarray(np.sqrt((x * x + y * y).sum(axis=2)), dtype=np.float32)
+
+
+def _change(frame_light: Picture, plate: Picture, sigma_px: float) -> Picture:
+    apart = cv2.GaussianBlur(codes(frame_light) - plate, (0, 0), sigma_px)
+    return np.asarray(np.sqrt((apart * apart).sum(axis=2)), dtype=np.float32)
+
+
+def _presence(change: Picture, size: tuple[int, int]) -> Picture:
+    """Share of each cell that changed, without thin lines and with small gaps closed."""
+    share = 1.0 - np.exp(-((np.maximum(change - 1.0, 0.0) / 1.5) ** 2))
+    cells = cv2.resize(share.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    small, line, gap = (cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (n, n)) for n in (5, 3, 9))
+    # a pipe that shakes changes along its edges, thinly; smoke over a spot of its own colour
+    # (dark squares under soot) leaves gaps
+    cells = cv2.morphologyEx(cells, cv2.MORPH_CLOSE, small)
+    cells = cv2.morphologyEx(cells, cv2.MORPH_OPEN, line)
+    return np.asarray(cv2.morphologyEx(cells, cv2.MORPH_CLOSE, gap), dtype=np.float32)
+
+
+def _stretches(presence: Picture, times_s: NDArray[np.float64]) -> tuple[Picture, float | None]:
+    """Mean presence over stretches of time after the onset, each relative to its own densest."""
+    area = (presence > 0.5).mean(axis=(1, 2))
+    lift = area - np.median(area[: max(3, len(area) // 10)])
+    if lift.max() < SMALLEST_AREA:
+        # smoke may be there from the first frame on: then area itself is the measure
+        lift = area
+    top = float(lift.max())
+    if top < SMALLEST_AREA:
+        return np.zeros((0, *presence.shape[1:]), np.float32), None
+    onset = float(times_s[int(np.argmax(lift > max(SMALLEST_AREA, 0.02 * top)))])
+    after = times_s - onset
+    maps = []
+    for start, end in STRETCHES_S:
+        inside = (after >= start - 1e-6) & (after < end)
+        if inside.any() and lift[inside].mean() > max(0.7 * SMALLEST_AREA, 0.005 * top):
+            maps.append(presence[inside].mean(axis=0))
+    maps.append(presence[lift > 0.1 * top].mean(axis=0))
+    shown = [np.clip(m / max(0.15, float(np.quantile(m, 0.998))), 0.0, 1.0) for m in maps]
+    return np.stack(shown).astype(np.float32), onset
+
+
+def find_origins(activity: Activity, *, most: int = 6) -> NDArray[np.float64]:
+    """Look for places that smoke seems to come from, whatever the plate shows there.
+
+    Each direction and width is tried everywhere: a jet ahead, clear behind and beside.
+
+    Returns
+    -------
+    ndarray, shape (n, 5)
+        x, y [px], direction [rad], width [px], contrast; best first.
+    """
+    tried: list[tuple[float, float]] = []
+    answers = []
+    for width in JET_CELLS if len(activity.maps) else ():
+        for direction in np.arange(16) * (np.pi / 8.0):
+            kernels = _jet_kernels(float(direction), width)
+            contrast = np.stack([_jet_contrast(m, kernels) for m in activity.maps])
+            answers.append(np.sort(contrast, axis=0)[-3:].mean(axis=0))
+            tried.append((float(direction), width))
+    if not answers:
+        return np.zeros((0, 5))
+    best, which = np.max(answers, axis=0), np.argmax(answers, axis=0)
+    found = []
+    for _ in range(most):
+        row, column = np.unravel_index(int(np.argmax(best)), best.shape)
+        if best[row, column] < 0.05:
+            break
+        direction, width = tried[int(which[row, column])]
+        x, y = ((k + 0.5) * activity.step_px - 0.5 for k in (column, row))
+        found.append((x, y, direction, width * activity.step_px, best[row, column]))
+        cv2.circle(best, (int(column), int(row)), 10, -1.0, -1)
+    return np.array(found, dtype=np.float64).reshape(-1, 5)
+
+
+def _jet_kernels(direction: float, width: float) -> list[Picture]:
+    """Averaging kernels ahead, behind and on both sides of a mouth, in cells."""
+    reach = int(4 * width + 2)
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float64)
+    u = (x * np.cos(direction) + y * np.sin(direction)) / width
+    v = (y * np.cos(direction) - x * np.sin(direction)) / width
+    beside = (u > -0.6) & (u < 0.5)
+    shapes = (
+        (u > 0.1) & (u < 2.2) & (np.abs(v) < 0.4 + 0.12 * u),
+        (u > -2.5) & (u < -0.5) & (np.abs(v) < 1.2),
+        beside & (v > 0.9) & (v < 2.0),
+        beside & (v < -0.9) & (v > -2.0),
+    )
+    return [(s / max(1, s.sum())).astype(np.float32) for s in shapes]
+
+
+def _jet_contrast(presence: Picture, kernels: list[Picture]) -> Picture:
+    ahead, behind, left, right = (
+        cv2.filter2D(presence, -1, k, borderType=cv2.BORDER_REPLICATE) for k in kernels
+    )
+    around = np.maximum(behind, 0.8 * np.maximum(left, right))
+    return np.asarray(ahead - around - 0.1 * (behind + left + right), dtype=np.float32)

@@ -1,0 +1,348 @@
+"""Finds the tailpipe's exit and cuts the measuring section beyond it.
+
+Smoke tells roughly where it comes from; the plate shows the pipe itself. Both are added up per
+pose (place, direction, diameter), from many starting points, and what the runners-up say goes
+into the uncertainty. A place or a diameter that the user gives is taken as it is.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.doubts import DIAMETER_UNCERTAIN, EXIT_NOT_FOUND, EXIT_UNCERTAIN, Doubt
+from smokecase.plume.activity import Activity, Picture, find_origins, measure_activity
+from smokecase.plume.pipe import Edges, Floats, find_tubes, pipe_score, smoke_score
+
+SIDE_DIAMETERS = 1.1  # of the measuring section
+CENTRE_DIAMETERS = 0.95  # from the exit along the outflow
+
+SURE = 1.75  # smoke and pipe scores together above which an exit is taken without a doubt
+LEAST = 1.55  # below which no exit is claimed
+LEAST_SMOKE = 0.35  # a pipe that nothing comes out of is not the exit
+SMOKE_ALONE = 0.75  # smoke that leaves one place so clearly needs no visible pipe
+TEMPERATURE = 0.08  # difference of scores that halves and more a rival's weight
+STARTS = 10
+FLOOR_EXIT, FLOOR_DIAMETER, FLOOR_DEG = 0.05, 0.06, 2.0  # of the fit itself, in diameters, degrees
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """One place that could be the exit."""
+
+    exit_px: tuple[float, float]
+    diameter_px: float
+    direction_deg: float
+    score: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PipeExit:
+    """Where the pipe ends, in the plate's pixels."""
+
+    exit_px: tuple[float, float] | None  # centre of the mouth; None: not found
+    u_exit_px: float  # standard uncertainty per axis
+    diameter_px: float | None  # outer diameter
+    u_diameter_px: float
+    direction_deg: float | None  # of the outflow: 0 right, 90 down, -180 to 180
+    u_direction_deg: float
+    candidates: tuple[Candidate, ...] = ()  # best first
+    doubts: frozenset[Doubt] = frozenset()
+
+    def __post_init__(self) -> None:
+        if self.exit_px is None and not self.doubts:
+            msg = "an exit that was not found needs a doubt that says why"
+            raise ValueError(msg)
+
+
+def measuring_section(
+    exit_px: tuple[float, float], diameter_px: float, direction_deg: float
+) -> tuple[int, int, int, int]:
+    """Cut the square beyond the exit that the headline reading is taken from.
+
+    Axis-aligned, side 1.1 diameters, centre 0.95 diameters from the exit along the outflow; each
+    side goes to the nearest whole pixel.
+
+    Parameters
+    ----------
+    exit_px : tuple of float
+        x, y of the mouth's centre. [px]
+    diameter_px : float
+        Outer diameter of the pipe. [px]
+    direction_deg : float
+        Direction of the outflow: 0 right, 90 down. [deg]
+
+    Returns
+    -------
+    x0, y0, x1, y1 : int
+        Columns x0 to x1 - 1, rows y0 to y1 - 1. It may lie outside the picture.
+
+    Raises
+    ------
+    ValueError
+        If `diameter_px` is not above zero.
+
+    Source
+    ------
+    The project's own definition (README, "Measuring section").
+
+    Examples
+    --------
+    >>> measuring_section((194.6, 220.5), 32.82, 10.26)
+    (207, 208, 243, 244)
+    """
+    if not diameter_px > 0:
+        msg = f"diameter_px must be above zero (got {diameter_px})"
+        raise ValueError(msg)
+    angle = math.radians(direction_deg)
+    half = 0.5 * SIDE_DIAMETERS * diameter_px
+    x = exit_px[0] + CENTRE_DIAMETERS * diameter_px * math.cos(angle)
+    y = exit_px[1] + CENTRE_DIAMETERS * diameter_px * math.sin(angle)
+    sides = (x - half, y - half, x + half, y + half)
+    x0, y0, x1, y1 = (math.floor(s + 0.5) for s in sides)
+    return x0, y0, max(x1, x0 + 1), max(y1, y0 + 1)
+
+
+def find_exit(
+    frames_light: Sequence[Picture] | NDArray[np.float32],
+    times_s: NDArray[np.float64],
+    plate_light: Picture,
+    *,
+    exit_px: tuple[float, float] | None = None,
+    diameter_px: float | None = None,
+) -> PipeExit:
+    """Find the pipe's exit, its diameter and the direction of the outflow.
+
+    Parameters
+    ----------
+    frames_light : sequence of ndarray, each (h, w, 3)
+        About 40 to 80 frames spread over the clip in order of time, steadied and
+        exposure-corrected. Linear light.
+    times_s : ndarray, shape (n,)
+        Their times. [s]
+    plate_light : ndarray, shape (h, w, 3)
+        The view without smoke. Linear light.
+    exit_px, diameter_px : optional
+        What the user says; taken as it is. [px of the plate]
+
+    Returns
+    -------
+    PipeExit
+        With doubts where the exit or the diameter is known roughly or not at all.
+
+    Raises
+    ------
+    ValueError
+        If frames and times do not match, or `diameter_px` is not above zero.
+    """
+    if diameter_px is not None and not diameter_px > 0:
+        msg = f"diameter_px must be above zero (got {diameter_px})"
+        raise ValueError(msg)
+    plate = np.asarray(plate_light, dtype=np.float32)
+    scene = _Scene(
+        edges=Edges.of(plate),
+        activity=measure_activity(frames_light, times_s, plate),
+        size_px=float(max(plate.shape[:2])),
+        exit_px=exit_px,
+        diameter_px=diameter_px,
+    )
+    starts = _starts_anywhere(scene) if exit_px is None else _starts_here(scene)
+    fits = _fitted(scene, starts)
+    if exit_px is not None:
+        return _judged_here(scene, fits)
+    return _judged(scene, fits)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Scene:
+    edges: Edges
+    activity: Activity
+    size_px: float
+    exit_px: tuple[float, float] | None
+    diameter_px: float | None
+
+    def score(self, poses: Floats) -> Floats:
+        smoke = smoke_score(self.activity, poses)
+        return np.asarray(pipe_score(self.edges, poses) + smoke)
+
+
+def _starts_anywhere(scene: _Scene) -> Floats:
+    """Tube ends near the places that smoke seems to come from."""
+    found = []
+    for origin in find_origins(scene.activity):
+        near = origin.copy()
+        if scene.diameter_px is not None:
+            near[3] = scene.diameter_px
+        found.append(find_tubes(scene.edges, near))
+    if not found or not sum(len(f) for f in found):
+        return np.zeros((0, 5))
+    scored = np.concatenate(found)
+    poses = scored[:, 1:]
+    order = np.argsort(-(scored[:, 0] + smoke_score(scene.activity, poses)))
+    return _apart(poses[order])
+
+
+def _starts_here(scene: _Scene) -> Floats:
+    """All directions, and all diameters unless one is given, at the place the user gave."""
+    directions = np.radians(np.arange(0.0, 360.0, 5.0))
+    if scene.diameter_px is not None:
+        widths = np.array([scene.diameter_px])
+    else:
+        widths = np.geomspace(0.012, 0.18, 18) * scene.size_px
+    mouths = np.array([0.15, 0.4, 0.7])
+    d, w, m = (g.ravel() for g in np.meshgrid(directions, widths, mouths))
+    assert scene.exit_px is not None
+    x, y = scene.exit_px
+    poses = np.column_stack([np.full(len(d), x), np.full(len(d), y), d, w, m])
+    order = np.argsort(-scene.score(poses))
+    return _apart(poses[order[:600]])
+
+
+def _apart(poses: Floats) -> Floats:
+    """Keep the first few of poses in order that differ in place, direction or diameter."""
+    kept: list[Floats] = []
+    for pose in poses:
+        if all(
+            math.hypot(pose[0] - k[0], pose[1] - k[1]) > 0.35 * min(pose[3], k[3])
+            or abs(math.log(pose[3] / k[3])) > 0.2
+            or abs(_turn(pose[2], k[2])) > 0.4
+            for k in kept
+        ):
+            kept.append(pose)
+        if len(kept) == STARTS:
+            break
+    return np.array(kept).reshape(-1, 5)
+
+
+def _turn(a: float | Floats, b: float | Floats) -> float:
+    """Difference of two directions, -pi to pi."""
+    return float((a - b + math.pi) % (2.0 * math.pi) - math.pi)
+
+
+def _fitted(scene: _Scene, starts: Floats) -> Floats:
+    """Climb from each start by a shrinking random search; shape (n, 6): score and pose."""
+    rng = np.random.default_rng(0)  # the same clip gives the same exit
+    ends = []
+    for start in starts:
+        step = np.array([0.2 * start[3], 0.12 * start[3], math.radians(5.0), 0.15 * start[3], 0.2])
+        if scene.exit_px is not None:
+            step[:2] = 0.0
+        if scene.diameter_px is not None:
+            step[3] = 0.0
+        pool = np.repeat(start[None], 4, axis=0)
+        pool[:, 4] = (0.15, 0.35, 0.55, 0.8)
+        scores = np.zeros(0)
+        for k in range(9):
+            tried = pool[rng.integers(0, len(pool), 160)]
+            tried = np.vstack([pool, tried + rng.normal(size=(160, 5)) * step * 0.62**k])
+            tried[:, 3] = np.clip(tried[:, 3], 0.5 * start[3], 2.0 * start[3])
+            tried[:, 4] = np.clip(tried[:, 4], 0.05, 1.0)
+            scores = scene.score(tried)
+            order = np.argsort(-scores)[:12]
+            pool, scores = tried[order], scores[order]
+        ends.append(np.r_[scores[0], pool[0]])
+    fits = np.array(ends).reshape(-1, 6)
+    return fits[np.argsort(-fits[:, 0])]
+
+
+def _judged(scene: _Scene, fits: Floats) -> PipeExit:
+    """Weigh the fits: which one, how sure, or none."""
+    doubts: set[Doubt] = set()
+    smoke = smoke_score(scene.activity, fits[:, 1:]) if len(fits) else np.zeros(0)
+    fits, smoke = fits[smoke > LEAST_SMOKE], smoke[smoke > LEAST_SMOKE]
+    if not len(fits) or fits[0, 0] < LEAST:
+        return _by_smoke_alone(scene, fits)
+    best, weight = fits[0, 1:], np.exp((fits[:, 0] - fits[0, 0]) / TEMPERATURE)
+    weight /= weight.sum()
+    apart = np.hypot(fits[:, 1] - best[0], fits[:, 2] - best[1])
+    u_exit = math.sqrt(float(weight @ apart**2) / 2.0 + (FLOOR_EXIT * best[3]) ** 2)
+    here = apart < 0.7 * best[3]
+    near = weight * here / (weight * here).sum()
+    u_width = math.sqrt(float(near @ (fits[:, 4] - best[3]) ** 2) + (FLOOR_DIAMETER * best[3]) ** 2)
+    turns = np.degrees([_turn(d, best[2]) for d in fits[:, 3]])
+    u_turn = math.sqrt(float(near @ turns**2) + FLOOR_DEG**2)
+    if fits[0, 0] < SURE:
+        doubts.add(EXIT_UNCERTAIN)
+        u_exit, u_width, u_turn = 2.0 * u_exit, 2.0 * u_width, 2.0 * u_turn
+    if u_exit > 0.25 * best[3]:
+        doubts.add(EXIT_UNCERTAIN)
+    return _found(scene, fits, (u_exit, u_width, u_turn), doubts)
+
+
+def _by_smoke_alone(scene: _Scene, fits: Floats) -> PipeExit:
+    """Take the place that smoke clearly leaves where no pipe is seen; else say that none is."""
+    origins = find_origins(scene.activity)
+    if not len(origins) or origins[0, 4] < SMOKE_ALONE:
+        width = scene.diameter_px
+        return PipeExit(
+            exit_px=None,
+            u_exit_px=math.inf,
+            diameter_px=width,
+            u_diameter_px=math.inf if width is None else 0.0,
+            direction_deg=None,
+            u_direction_deg=math.inf,
+            candidates=_listed(fits),
+            doubts=frozenset({EXIT_NOT_FOUND}),
+        )
+    x, y, direction, width, contrast = origins[0]
+    if scene.diameter_px is not None:
+        width = scene.diameter_px
+    first = np.array([[contrast, x, y, direction, width, 0.5]])
+    # the width of the smoke at its origin, on a grid of widths that differ by half
+    unsure = (0.5 * width, 0.5 * width, 20.0)
+    return _found(scene, np.vstack([first, fits]), unsure, {EXIT_UNCERTAIN, DIAMETER_UNCERTAIN})
+
+
+def _judged_here(scene: _Scene, fits: Floats) -> PipeExit:
+    """Weigh directions and diameters at the place the user gave."""
+    best = fits[0, 1:]
+    weight = np.exp((fits[:, 0] - fits[0, 0]) / TEMPERATURE)
+    weight /= weight.sum()
+    turns = np.degrees([_turn(d, best[2]) for d in fits[:, 3]])
+    u_width = math.sqrt(
+        float(weight @ (fits[:, 4] - best[3]) ** 2) + (FLOOR_DIAMETER * best[3]) ** 2
+    )
+    u_turn = math.sqrt(float(weight @ turns**2) + FLOOR_DEG**2)
+    doubts: set[Doubt] = set()
+    if fits[0, 0] < LEAST:  # neither pipe nor smoke says much
+        u_width, u_turn = 2.0 * u_width, 2.0 * u_turn
+        if scene.diameter_px is None:
+            doubts.add(DIAMETER_UNCERTAIN)
+    return _found(scene, fits, (0.0, u_width, u_turn), doubts)
+
+
+def _found(
+    scene: _Scene, fits: Floats, unsure: tuple[float, float, float], doubts: set[Doubt]
+) -> PipeExit:
+    """Write the first fit down."""
+    _, x, y, direction, width, _ = fits[0]
+    u_exit, u_width, u_turn = unsure
+    if scene.diameter_px is not None:
+        u_width = 0.0
+        doubts.discard(DIAMETER_UNCERTAIN)
+    elif u_width > 0.2 * width:
+        doubts.add(DIAMETER_UNCERTAIN)
+    return PipeExit(
+        exit_px=(float(x), float(y)) if scene.exit_px is None else scene.exit_px,
+        u_exit_px=u_exit,
+        diameter_px=float(width),
+        u_diameter_px=u_width,
+        direction_deg=math.degrees(_turn(direction, 0.0)),
+        u_direction_deg=u_turn,
+        candidates=_listed(fits),
+        doubts=frozenset(doubts),
+    )
+
+
+def _listed(fits: Floats) -> tuple[Candidate, ...]:
+    return tuple(
+        Candidate(
+            exit_px=(float(x), float(y)),
+            diameter_px=float(width),
+            direction_deg=math.degrees(_turn(direction, 0.0)),
+            score=float(score),
+        )
+        for score, x, y, direction, width, _ in fits
+    )
