@@ -1,0 +1,473 @@
+"""Reads `models/knowledge/` and refuses what cannot be, naming file, line and remedy."""
+
+import hashlib
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from smokecase.causes.knowledge import (
+    Bench,
+    Cause,
+    Context,
+    Contradiction,
+    Family,
+    Floats,
+    Knowledge,
+    Part,
+    Quantity,
+    Question,
+    Stop,
+)
+from smokecase.causes.units import UNITS
+from smokecase.errors import KnowledgeError
+from smokecase.model_files import find_model
+
+FILES = ("engine.toml", "causes.toml", "questions.toml", "checks.toml", "stops.toml")
+VERSION = 1
+
+
+class Block:
+    """One ``[[table]]`` of a file, which knows its place for messages."""
+
+    def __init__(self, path: Path, text: str, table: str, index: int, plain: dict[str, Any]):
+        self.path, self.text, self.table, self.index, self.plain = path, text, table, index, plain
+
+    def line(self, key: str = "") -> int:
+        """Line of a key within this block, or of the block's head."""
+        seen, inside, head = -1, False, 1
+        for number, row in enumerate(self.text.splitlines(), start=1):
+            stripped = row.strip()
+            if stripped.startswith("[["):
+                if inside:
+                    break
+                if stripped.startswith(f"[[{self.table}]]"):
+                    seen += 1
+                    if seen == self.index:
+                        inside, head = True, number
+            elif inside and key and re.match(rf'"?{re.escape(key)}"?\s*=', stripped):
+                return number
+        return head
+
+    def fail(self, what: str, remedy: str, key: str = "") -> KnowledgeError:
+        """A message about this block."""
+        where = f"{self.path.name}, line {self.line(key)}"
+        return KnowledgeError(what, where=where, remedy=remedy)
+
+    def take(self, key: str, kind: type | tuple[type, ...], default: Any = None) -> Any:
+        """A field of the right type; missing only where there is a default."""
+        if key not in self.plain:
+            if default is None:
+                name = self.plain.get("name", "")
+                what = f'{self.table} "{name}" has no {key}'
+                raise self.fail(what, f"add a line {key} = ...")
+            return default
+        value = self.plain[key]
+        if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
+            raise self.fail(f"{key} = {value!r} is of the wrong kind", "see the file's head", key)
+        return value
+
+    def number(self, key: str, low: float, high: float, default: float | None = None) -> float:
+        """A number within bounds."""
+        value = float(self.take(key, (int, float), default))
+        if not low <= value <= high:
+            raise self.fail(f"{key} = {value:g} lies outside {low:g} to {high:g}", "mend it", key)
+        return value
+
+    def words(self, key: str) -> tuple[str, ...]:
+        """A list of words, empty when missing."""
+        return tuple(self.take(key, list, []))
+
+    def origin(self) -> str:
+        """Who says so: never empty."""
+        origin = str(self.plain.get("origin", "")).strip()
+        if not origin:
+            what = f'{self.table} "{self.plain.get("name", "")}" names no origin'
+            raise self.fail(what, 'add origin = "..." (a source, or "common practice, no source")')
+        return origin
+
+
+@cache
+def standard_knowledge() -> Knowledge:
+    """The knowledge that comes with smokecase."""
+    return read_knowledge(find_model(f"knowledge/{FILES[0]}").parent)
+
+
+def read_knowledge(folder: Path) -> Knowledge:
+    """Read and check the knowledge files of one folder.
+
+    Raises
+    ------
+    KnowledgeError
+        If a file is missing, is no TOML, lacks an origin, names what is not there, holds a
+        probability outside 0 to 1, or lets checks or causes go in a circle.
+    """
+    blocks, digest = _read_blocks(folder)
+    contexts = _named(blocks["context"], _context)
+    parts = _named(blocks["part"], _part)
+    families = _named(blocks["family"], _family)
+    causes = _named(blocks["cause"], _cause)
+    _check_causes(blocks["cause"], causes, families, contexts, parts)
+    asked = [*blocks["question"], *blocks["measured"], *blocks["check"]]
+    questions = _named(asked, lambda block: _question(block, causes, families, contexts, parts))
+    for block in asked:
+        _check_links(block, questions, causes)
+    return Knowledge(
+        families=families,
+        causes=causes,
+        questions=questions,
+        contexts=contexts,
+        parts=parts,
+        stops=tuple(_stop(block, questions) for block in blocks["stop"]),
+        contradictions=tuple(
+            Contradiction(when=_when(block, questions), words=block.take("words", str))
+            for block in blocks["contradiction"]
+        ),
+        fingerprint=digest,
+    )
+
+
+def without_source(knowledge: Knowledge, source: str) -> Knowledge:
+    """Leave out every row that rests on one source alone, and every such cause.
+
+    A row whose origin also names common practice or another source stays.
+    """
+
+    def alone(origin: str) -> bool:
+        return bool(re.fullmatch(rf"\s*{re.escape(source)}\s*", origin))
+
+    questions = {}
+    for name, question in knowledge.questions.items():
+        given = {
+            cause: row
+            for cause, row in question.given.items()
+            if not alone(question.origin_of(knowledge.causes[cause]))
+        }
+        questions[name] = replace(question, given=given)
+    return replace(knowledge, questions=questions, cache={})
+
+
+def _read_blocks(folder: Path) -> tuple[dict[str, list[Block]], str]:
+    tables = ("context", "part", "family", "cause", "question", "measured", "check", "stop")
+    blocks: dict[str, list[Block]] = {name: [] for name in (*tables, "contradiction")}
+    digest = hashlib.sha256()
+    for name in FILES:
+        path = folder / name
+        try:
+            text = path.read_text(encoding="utf-8")
+            plain = tomllib.loads(text)
+        except FileNotFoundError:
+            what = "this knowledge file is missing"
+            raise KnowledgeError(what, where=name, remedy="install smokecase again") from None
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            what = f"this is no TOML ({error})"
+            raise KnowledgeError(what, where=name, remedy="mend the line it names") from None
+        digest.update(text.encode())
+        if plain.pop("version", None) != VERSION:
+            what = f"its version is not {VERSION}"
+            remedy = "use the files that came with this smokecase"
+            raise KnowledgeError(what, where=name, remedy=remedy)
+        for table, entries in plain.items():
+            if table not in blocks or not isinstance(entries, list):
+                what = f'the table "{table}" is not known'
+                raise KnowledgeError(what, where=name, remedy=f"use one of {', '.join(blocks)}")
+            blocks[table] += [Block(path, text, table, i, e) for i, e in enumerate(entries)]
+    return blocks, digest.hexdigest()
+
+
+def _named(blocks: Iterable[Block], make: Callable[[Block], Any]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for block in blocks:
+        name = block.take("name", str)
+        if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
+            raise block.fail(f'the name "{name}" is not plain', "use small letters and _", "name")
+        if name in found:
+            raise block.fail(f'the name "{name}" is there twice', "rename one of them", "name")
+        found[name] = make(block)
+    return found
+
+
+def _context(block: Block) -> Context:
+    states = block.take("states", dict)
+    shares = tuple(float(s) for s in block.take("shares", list))
+    if len(shares) != len(states) or abs(sum(shares) - 1) > 1e-9:
+        raise block.fail("shares do not sum to 1 over the states", "mend them", "shares")
+    return Context(
+        name=block.take("name", str),
+        question=block.take("question", str),
+        states=tuple(states),
+        words=tuple(states.values()),
+        shares=shares,
+        origin=block.origin(),
+    )
+
+
+def _part(block: Block) -> Part:
+    return Part(
+        name=block.take("name", str),
+        question=block.take("question", str),
+        fitted=_shares(block, "fitted"),
+        origin=block.origin(),
+    )
+
+
+def _family(block: Block) -> Family:
+    return Family(**{key: block.take(key, str) for key in ("name", "title", "smoke")})
+
+
+def _shares(block: Block, key: str, default: Any = None) -> dict[str, float]:
+    shares = block.take(key, dict, default)
+    for name, share in shares.items():
+        if not isinstance(share, (int, float)) or not 0 <= share <= 1:
+            what = f"{key} of {name} is {share}, which is no probability"
+            raise block.fail(what, "use a number from 0 to 1", key)
+    return {name: float(share) for name, share in shares.items()}
+
+
+def _range(block: Block, key: str) -> tuple[float, float]:
+    pair = block.take(key, list)
+    if len(pair) != 2 or not 0 <= pair[0] <= pair[1]:
+        raise block.fail(f"{key} = {pair} is no range", "write [from, to]", key)
+    return float(pair[0]), float(pair[1])
+
+
+def _cause(block: Block) -> Cause:
+    times = {k: float(v) for k, v in block.take("times", dict, {}).items()}
+    return Cause(
+        name=block.take("name", str),
+        title=block.take("title", str),
+        family=block.take("family", str),
+        prior=_shares(block, "prior"),
+        times=times,
+        needs=block.words("needs"),
+        harmless=block.take("harmless", bool, False),
+        spread=block.number("spread", 1, 10, 2.0),
+        shows=block.number("shows", 0.001, 10, 1.0),
+        hours=_range(block, "hours"),
+        parts=_range(block, "parts"),
+        cure=block.take("cure", str),
+        leads_to=_shares(block, "leads_to", {}),
+        origin=block.origin(),
+    )
+
+
+def _check_causes(
+    blocks: list[Block],
+    causes: Mapping[str, Cause],
+    families: Mapping[str, Family],
+    contexts: Mapping[str, Context],
+    parts: Mapping[str, Part],
+) -> None:
+    for block, cause in zip(blocks, causes.values(), strict=True):
+        if cause.family not in families:
+            what = f'cause "{cause.name}" names the family "{cause.family}", which is not listed'
+            raise block.fail(what, "add the family or mend the name", "family")
+        known = (
+            ("leads_to", cause.leads_to, causes),
+            ("needs", cause.needs, parts),
+            ("prior", cause.prior, contexts["fuel"].states),
+            ("times", cause.times, contexts["installation"].states),
+        )
+        for key, names, allowed in known:
+            for name in names:
+                if name not in allowed:
+                    what = f'{key} of "{cause.name}" names "{name}", which is not listed'
+                    raise block.fail(what, "add it or mend the name", key)
+    circle = _circle({name: tuple(cause.leads_to) for name, cause in causes.items()})
+    if circle:
+        block = next(b for b in blocks if b.plain["name"] == circle[0])
+        what = "causes lead to each other in a circle: " + " -> ".join(circle)
+        raise block.fail(what, "take one of the arrows out", "leads_to")
+
+
+def _circle(arrows: Mapping[str, tuple[str, ...]]) -> list[str]:
+    """A circle in a graph, or nothing."""
+
+    def visit(name: str, trail: list[str]) -> list[str]:
+        if name in trail:
+            return [*trail[trail.index(name) :], name]
+        for other in arrows.get(name, ()):
+            found = visit(other, [*trail, name])
+            if found:
+                return found
+        return []
+
+    return next((found for name in arrows if (found := visit(name, []))), [])
+
+
+def _row(block: Block, key: str, value: Any, states: int) -> Floats:
+    if isinstance(value, (int, float)) and states == 2:
+        value = [1 - value, value]
+    if not isinstance(value, list) or len(value) != states:
+        what = f'"{key}" has not one chance for each of the {states} states'
+        raise block.fail(what, "write as many numbers as there are states", key)
+    row = np.array(value, dtype=np.float64)
+    if not np.all((row >= 0) & (row <= 1)):
+        raise block.fail(
+            f'"{key}" holds {value}, which are no probabilities', "use numbers from 0 to 1", key
+        )
+    if abs(row.sum() - 1) > 1e-6:
+        raise block.fail(f'"{key}" sums to {row.sum():g}', "the chances must sum to 1", key)
+    row /= row.sum()
+    row.setflags(write=False)
+    return row
+
+
+def _question(
+    block: Block,
+    causes: Mapping[str, Cause],
+    families: Mapping[str, Family],
+    contexts: Mapping[str, Context],
+    parts: Mapping[str, Part],
+) -> Question:
+    states = block.take("states", dict)
+    count = len(states)
+    base = _row(block, "base", block.plain.get("base"), count)
+    if block.take("combine", str) not in ("max", "one"):
+        raise block.fail(f'combine = "{block.plain["combine"]}"', 'use "max" or "one"', "combine")
+    rows: dict[str, Floats] = {}
+    # a family's row first, so that a cause's own row replaces it
+    entries = list(_rows(block, causes, families))
+    for is_family in (True, False):
+        for key, name, value in entries:
+            if (name in families) is is_family:
+                row = _row(block, key, value, count)
+                members = [c.name for c in causes.values() if name in (c.family, c.name)]
+                rows |= dict.fromkeys(members, row)
+    for key, allowed in (("fuel", contexts["fuel"].states), ("needs", parts),
+                         ("installation", contexts["installation"].states)):  # fmt: skip
+        for name in block.words(key):
+            if name not in allowed:
+                raise block.fail(f'{key} names "{name}", which is not listed', "mend it", key)
+    same = block.take("same_as", str, "")
+    return Question(
+        name=block.take("name", str),
+        kind=block.table,
+        question=block.take("question", str),
+        why=block.take("why", str),
+        how=block.take("how", str),
+        states=tuple(states),
+        words=tuple(str(w) for w in states.values()),
+        combine=block.take("combine", str),
+        base=base,
+        given=rows,
+        reliable=block.number("reliable", 0, 0.999),
+        answerable=block.number("answerable", 0, 1, 1.0),
+        spread=block.number("spread", 1, 10),
+        several=block.take("several", bool, False),
+        instead_of=(*block.words("instead_of"), *((same,) if same else ())),
+        fuel=block.words("fuel"),
+        installation=block.words("installation"),
+        needs=block.words("needs"),
+        origin=block.origin(),
+        origins=block.take("origins", dict, {}),
+        bench=_bench(block, tuple(states)) if block.table == "check" else None,
+    )
+
+
+def _rows(
+    block: Block, causes: Mapping[str, Cause], families: Mapping[str, Family]
+) -> Iterator[tuple[str, str, Any]]:
+    for key, value in block.take("given", dict, {}).items():
+        for name in (part.strip() for part in key.split(",")):
+            if name not in causes and name not in families:
+                what = (
+                    f'{block.table} "{block.plain["name"]}" names the cause "{name}", '
+                    "which is not listed"
+                )
+                raise block.fail(what, "add the cause or mend the name", key)
+            yield key, name, value
+
+
+def _bench(block: Block, states: tuple[str, ...]) -> Bench:
+    quantity = block.take("quantity", dict, {})
+    return Bench(
+        minutes=block.number("minutes", 0, 10000),
+        wait_days=block.number("wait_days", 0, 100, 0.0),
+        money=block.number("money", 0, 1e6),
+        danger=int(block.number("danger", 0, 3)),
+        tools=block.take("tools", str),
+        caution=block.take("caution", str),
+        after=block.words("after"),
+        settles=block.words("settles"),
+        quantity=_quantity(block, quantity, states) if quantity else None,
+    )
+
+
+def _quantity(block: Block, plain: dict[str, Any], states: tuple[str, ...]) -> Quantity:
+    dimension, unit = plain.get("dimension", ""), plain.get("unit", "")
+    if dimension not in UNITS or unit not in UNITS[dimension]:
+        what = f'the unit "{unit}" of dimension "{dimension}" is not known'
+        raise block.fail(what, "mend dimension and unit", "unit")
+    bands = {k: (float(v[0]), float(v[1])) for k, v in plain.get("bands", {}).items()}
+    for name, (low, high) in bands.items():
+        if name not in states or low >= high:
+            raise block.fail(f'band "{name}" is no state or no range', "mend it", "bands")
+    low, high = plain["range"]
+    return Quantity(
+        kind=plain["kind"],
+        dimension=dimension,
+        unit=unit,
+        low=float(low),
+        high=float(high),
+        u=float(plain["u"]),
+        u_rel=float(plain.get("u_rel", 0.0)),
+        bands=bands,
+        least={k: float(v) for k, v in plain.get("least", {}).items()},
+        spread_pct=float(plain.get("spread_pct", 0.0)),
+        good=tuple(plain.get("good", (0.0, 0.0))),
+        take=plain.get("take", "highest"),
+        magnitude=bool(plain.get("magnitude", False)),
+    )
+
+
+def _check_links(
+    block: Block, questions: Mapping[str, Question], causes: Mapping[str, Cause]
+) -> None:
+    question = questions[block.plain["name"]]
+    bench = question.bench
+    for key, names, allowed in (
+        ("instead_of", question.instead_of, questions),
+        ("after", bench.after if bench else (), questions),
+        ("settles", bench.settles if bench else (), causes),
+    ):
+        for name in names:
+            if name not in allowed:
+                what = f'{key} of "{question.name}" names "{name}", which is not listed'
+                raise block.fail(what, "add it or mend the name", key)
+    if bench:
+        circle = _circle({q.name: q.bench.after for q in questions.values() if q.bench})
+        if question.name in circle:
+            what = "checks wait for each other in a circle: " + " -> ".join(circle)
+            raise block.fail(what, "take one of the prerequisites out", "after")
+
+
+def _when(block: Block, questions: Mapping[str, Question]) -> dict[str, tuple[str, ...]]:
+    when = block.take("when", dict)
+    for name, states in when.items():
+        if name not in questions:
+            what = f'when names "{name}", which is not listed'
+            raise block.fail(what, "mend the name", "when")
+        for state in states:
+            if state not in questions[name].states:
+                what = f'when names "{state}", which is no state of "{name}"'
+                raise block.fail(what, "mend the name", "when")
+    return {name: tuple(states) for name, states in when.items()}
+
+
+def _stop(block: Block, questions: Mapping[str, Question]) -> Stop:
+    forbids = block.take("forbids", str)
+    if forbids not in ("run", "drive", "rev"):
+        raise block.fail(f'forbids = "{forbids}"', "use run, drive or rev", "forbids")
+    return Stop(
+        when=_when(block, questions),
+        fuel=block.words("fuel"),
+        forbids=forbids,
+        origin=block.origin(),
+        **{key: block.take(key, str) for key in ("name", "words", "reason", "remedy")},
+    )

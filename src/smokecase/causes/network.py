@@ -1,0 +1,192 @@
+"""Every set of up to three causes, how likely it is beforehand, and what it would show.
+
+The model is a Bayesian network over binary causes, given that at most three are there:
+
+    P(set) ~ prod_{c in set} p_c(set)  prod_{c not in set} (1 - p_c(set))
+    p_c(set) = 1 - (1 - p_c) prod_{a in set, a leads to c} (1 - l_ac)            (noisy-or chain)
+    "max":  P(answer <= s | set) = B(s) prod_{c in set} F_c(s)                    (noisy-max, leak B)
+    "one":  P(answer = s | set)  = sum_{c in set} w_c f_c(s) / sum_{c in set} w_c  (one cause is seen)
+    asked about:  1 where a cause there makes smoke, else 0.05: priors are of engines asked about
+    reported: r P(s) + (1 - r) / states                                    (informant's reliability r)
+
+Where the fuel or the installation is not known, the prior is the mean over both, by their shares.
+All sets are enumerated, so weights are exact.
+
+Source
+------
+Noisy-or and noisy-max: Pearl 1988, section 4.3.2; Henrion 1989 (both from memory).
+"""
+
+from collections.abc import Mapping
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.causes.knowledge import Cause, Floats, Knowledge, Question
+
+MOST_AT_ONCE = 3
+# chance that somebody asks because of smoke although no cause there makes any; estimate
+ASKED_WITHOUT_SMOKE = 0.05
+_TINY = 1e-300  # logarithm of a chance of zero stays finite
+
+
+class Network:
+    """The sets of causes that one kind of engine can have.
+
+    Parameters
+    ----------
+    knowledge : Knowledge
+    engine : mapping
+        What is known of the engine: fuel, installation, and parts with yes or no.
+    factors : mapping
+        Odds factor by cause, for what is known otherwise (the weather, for fog).
+    """
+
+    def __init__(
+        self,
+        knowledge: Knowledge,
+        engine: Mapping[str, str],
+        factors: Mapping[str, float] | None = None,
+    ) -> None:
+        self.knowledge, self.engine = knowledge, dict(engine)
+        cases = list(_engine_cases(knowledge, engine))
+        priors = {
+            name: [_prior(cause, case, knowledge, engine, factors or {}) for case, _ in cases]
+            for name, cause in knowledge.causes.items()
+        }
+        self.causes: tuple[Cause, ...] = tuple(
+            cause for name, cause in knowledge.causes.items() if max(priors[name]) > 0
+        )
+        self.index = {cause.name: i for i, cause in enumerate(self.causes)}
+        count = len(self.causes)
+        # (sets, 3) indices into the causes; `count` stands for an empty place
+        self.sets: NDArray[np.int64] = np.array(
+            [
+                (*group, *[count] * (MOST_AT_ONCE - size))
+                for size in range(MOST_AT_ONCE + 1)
+                for group in combinations(range(count), size)
+            ]
+        )
+        self.size: NDArray[np.int64] = (self.sets < count).sum(axis=1)
+        self.member = np.zeros((len(self.sets), count + 1))
+        np.put_along_axis(self.member, self.sets, 1.0, axis=1)
+        self.member = np.ascontiguousarray(self.member[:, :count])
+        self.log_prior = self._log_prior(cases, priors)
+        self.family = self._families()
+        self._likelihoods: dict[str, Floats] = {}
+
+    def _log_prior(
+        self, cases: list[tuple[dict[str, str], float]], priors: Mapping[str, list[float]]
+    ) -> Floats:
+        chains = self._chains()
+        total = np.zeros(len(self.sets))
+        for number, (_, share) in enumerate(cases):
+            p = np.array([priors[cause.name][number] for cause in self.causes])
+            p = np.minimum(p, 0.95)
+            absent = np.log1p(-p)
+            odds = np.append(np.log(np.maximum(p, _TINY)) - absent, 0.0)
+            log_p = odds[self.sets].sum(axis=1) + absent.sum()
+            for target, rows, survives in chains:
+                raised = 1 - (1 - p[target]) * survives
+                there = self.member[rows, target] > 0
+                if (
+                    p[target] > 0
+                ):  # a cause that this engine cannot have is not brought about either
+                    log_p[rows] += np.where(
+                        there,
+                        np.log(raised) - np.log(p[target]),
+                        np.log1p(-raised) - absent[target],
+                    )
+            total += share * np.exp(log_p)
+        smokes = self.member @ np.array([c.shows > 0.1 for c in self.causes]) > 0
+        total *= np.where(smokes, 1.0, ASKED_WITHOUT_SMOKE)
+        return np.asarray(np.log(np.maximum(total / total.sum(), _TINY)))
+
+    def _chains(self) -> list[tuple[int, NDArray[np.int64], Floats]]:
+        """For each cause that others lead to: rows with such a cause, and 1 - chance to be brought."""
+        chains = []
+        for target, cause in enumerate(self.causes):
+            survives = np.ones(len(self.sets))
+            for source, other in enumerate(self.causes):
+                if cause.name in other.leads_to:
+                    survives *= 1 - other.leads_to[cause.name] * self.member[:, source]
+            rows = np.flatnonzero(survives < 1)
+            if len(rows):
+                chains.append((target, rows, survives[rows]))
+        return chains
+
+    def _families(self) -> Floats:
+        """(sets, families) whether a set belongs to a family; "nothing wrong" only without a fault."""
+        names = list(self.knowledge.families)
+        out = np.zeros((len(self.sets), len(names)))
+        for i, cause in enumerate(self.causes):
+            column = names.index(cause.family)
+            np.maximum(out[:, column], self.member[:, i], out=out[:, column])
+        faults = np.array([not cause.harmless for cause in self.causes], dtype=np.float64)
+        faulty = self.member @ faults > 0
+        nothing = names.index("nothing_wrong")
+        out[faulty, nothing] = 0
+        out[self.size == 0, nothing] = 1
+        return out
+
+    def likelihood(self, question: Question) -> Floats:
+        """(sets, states) chance that each state is reported."""
+        if question.name not in self._likelihoods:
+            self._likelihoods[question.name] = self._likelihood(question)
+        return self._likelihoods[question.name]
+
+    def _likelihood(self, question: Question) -> Floats:
+        count, states = len(self.causes), len(question.states)
+        if question.combine == "max":
+            below = np.ones((count + 1, states))
+            for name, row in question.given.items():
+                if name in self.index:
+                    below[self.index[name]] = np.cumsum(row)
+            up_to = np.cumsum(question.base) * below[self.sets].prod(axis=1)
+            up_to[:, -1] = 1.0
+            chance = np.diff(up_to, axis=1, prepend=0.0)
+        else:
+            rows = np.tile(question.base, (count + 1, 1))
+            shows = np.zeros(count + 1)
+            for i, cause in enumerate(self.causes):
+                rows[i] = question.given.get(cause.name, question.base)
+                shows[i] = cause.shows
+            weight = shows[self.sets]
+            weight[self.size == 0, 0] = 1.0  # no cause: the base itself
+            weight /= weight.sum(axis=1, keepdims=True)
+            chance = np.einsum("ij,ijk->ik", weight, rows[self.sets])
+        np.maximum(chance, 0.0, out=chance)
+        return np.asarray(question.reliable * chance + (1 - question.reliable) / states)
+
+
+def _engine_cases(
+    knowledge: Knowledge, engine: Mapping[str, str]
+) -> list[tuple[dict[str, str], float]]:
+    """Kinds of engine that are possible, with their shares."""
+    cases: list[tuple[dict[str, str], float]] = [({}, 1.0)]
+    for context in knowledge.contexts.values():
+        told = engine.get(context.name)
+        options = [(told, 1.0)] if told else list(zip(context.states, context.shares, strict=True))
+        cases = [
+            ({**case, context.name: state}, share * part)
+            for case, share in cases
+            for state, part in options
+        ]
+    return cases
+
+
+def _prior(
+    cause: Cause,
+    case: Mapping[str, str],
+    knowledge: Knowledge,
+    engine: Mapping[str, str],
+    factors: Mapping[str, float],
+) -> float:
+    p = cause.prior.get(case["fuel"], 0.0) * cause.times.get(case["installation"], 1.0)
+    for part in cause.needs:
+        told = engine.get(part)
+        fitted = knowledge.parts[part].fitted.get(case["fuel"], 0.0)
+        p *= {"yes": 1.0, "no": 0.0}.get(told or "", fitted)
+    odds = min(p, 0.95) / (1 - min(p, 0.95)) * factors.get(cause.name, 1.0)
+    return odds / (1 + odds)

@@ -1,0 +1,341 @@
+"""The check worth most for its cost, the plan it begins, and the questions worth asking first.
+
+A diagnosis ends with an act: a repair, or leaving it alone. Wrong acts cost time and parts. With
+the causes tried in the best order, the expected cost still ahead is
+
+    E = sum over sets P(set) * (cost of all wrong acts before the first right one)
+
+with acts in the order of P / cost, and a specialist called where trying on costs more. A check is worth ``E - sum over results P(result) E(result)``,
+and is proposed by that value over what the check costs: time, money and danger.
+
+Source
+------
+Heckerman, Breese, Rommelse 1995, "Decision-theoretic troubleshooting", CACM 38(3) (from memory).
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.causes.knowledge import Bench, Cause, Floats, Question
+from smokecase.causes.network import Network
+from smokecase.causes.weigh import Posterior
+
+LEAVE_ALONE = "leave_alone"
+KEPT = 0.99  # share of the chance that the search for checks looks at; the rest are rare threesomes
+SURE = 0.9  # a cause this likely is acted on without a further check
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prices:
+    """What time, danger and a wrong end cost, in the user's own money."""
+
+    hour: float = 50.0  # an hour of work
+    danger: tuple[float, float, float, float] = (0.0, 3.0, 12.0, 45.0)  # by `Bench.danger`
+    wait_day: float = 3.0  # a day's waiting for a result
+    left_alone: float = 120.0  # leaving a fault alone: it comes back, worse
+    specialist: float = 350.0  # having it found by a specialist, always possible
+    causes: Mapping[str, float] = field(default_factory=dict)  # cost of a repair, where told
+
+    def of_check(self, bench: Bench) -> float:
+        """Cost of one check."""
+        time = bench.minutes / 60 * self.hour + bench.wait_days * self.wait_day
+        return max(time + bench.money + self.danger[bench.danger], 0.5)
+
+    def of_repair(self, cause: Cause) -> float:
+        """Expected cost of one repair."""
+        if cause.name in self.causes:
+            return self.causes[cause.name]
+        return max(sum(cause.hours) / 2 * self.hour + sum(cause.parts) / 2, 5.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """One possible result of a check, and what follows."""
+
+    state: str
+    words: str
+    chance: float
+    leads: str  # cause that leads then
+    leads_weight: float
+    then: "Proposal | None"  # the next check, or None: act on the leading cause
+    act: str  # what to do where no check follows; empty otherwise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """A check worth doing, why, and what its results would mean."""
+
+    check: str
+    question: str
+    how: str
+    reason: str
+    minutes: float
+    wait_days: float
+    money: float
+    danger: int
+    tools: str
+    caution: str
+    value: float  # expected saving, in money
+    cost: float  # of the check, in money
+    outcomes: tuple[Outcome, ...] = ()
+
+    @property
+    def per_cost(self) -> float:
+        """Expected saving for each unit of money spent."""
+        return self.value / self.cost
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """A question worth asking the owner."""
+
+    question: str
+    words: str
+    why: str
+    how: str
+    states: tuple[tuple[str, str], ...]
+    bits: float  # expected information about the causes
+    value: float  # expected saving, in money
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Search:
+    """The likelier sets of a posterior, and what acting on them costs."""
+
+    network: Network
+    rows: NDArray[np.int64]  # of the network's sets
+    chance: Floats  # (rows,) sums to 1
+    right: Floats  # (rows, acts) whether an act is right for a set
+    cost: Floats  # (acts,)
+    acts: tuple[str, ...]
+    prices: Prices
+
+    @classmethod
+    def of(cls, posterior: Posterior, prices: Prices) -> "Search":
+        """Cut a posterior to its likelier sets."""
+        network = posterior.network
+        order = np.argsort(-posterior.chance)
+        count = int(np.searchsorted(np.cumsum(posterior.chance[order]), KEPT)) + 1
+        rows = np.sort(order[:count])
+        faults = np.array([not c.harmless for c in network.causes])
+        member = network.member[rows]
+        faulty = (member @ faults) > 0
+        right = np.column_stack([member[:, faults], ~faulty])
+        acts = (*(c.name for c in network.causes if not c.harmless), LEAVE_ALONE)
+        cost = [prices.of_repair(c) for c in network.causes if not c.harmless]
+        chance = posterior.chance[rows]
+        return cls(
+            network, rows, chance / chance.sum(), right.astype(np.float64),
+            np.array([*cost, prices.left_alone]), acts, prices,
+        )  # fmt: skip
+
+    def table(self, question: Question) -> Floats:
+        """(rows, states) chance of each answer."""
+        return self.network.likelihood(question)[self.rows]
+
+    def seen(self, question: Question, state: int) -> "Search":
+        """The search after one answer."""
+        chance = self.chance * self.table(question)[:, state]
+        return Search(
+            self.network, self.rows, chance / chance.sum(), self.right, self.cost, self.acts,
+            self.prices,
+        )  # fmt: skip
+
+    def act_chances(self) -> Floats:
+        """(acts,) chance that each is right."""
+        return np.asarray(self.chance @ self.right)
+
+    def best_act(self) -> tuple[str, float]:
+        """The act likeliest to be right, and how likely."""
+        chances = self.act_chances()
+        best = int(np.argmax(chances))
+        return self.acts[best], float(chances[best])
+
+    def expected_cost(self, chance: Floats) -> Floats:
+        """Cost still ahead for each row of set chances.
+
+        Parameters
+        ----------
+        chance : ndarray, shape (n, rows)
+            Each summing to 1.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+        """
+        right = chance @ self.right  # (n, acts)
+        order = np.argsort(-right / self.cost, axis=1, kind="stable")
+        hit = self.right > 0
+        ahead = np.zeros(len(chance))
+        for i, sequence in enumerate(order):
+            useful = sequence[right[i, sequence] > 1e-3]
+            found = hit[:, useful]
+            first = np.where(found.any(axis=1), found.argmax(axis=1), len(useful))
+            here = np.bincount(first, weights=chance[i], minlength=len(useful) + 1)
+            spent = np.concatenate([[0.0], np.cumsum(self.cost[useful])])  # before each act
+            wrong = np.concatenate([[0.0], np.cumsum(here[:-1] * spent[:-1])])
+            still = np.concatenate([[1.0], 1 - np.cumsum(here[:-1])])
+            ahead[i] = np.min(wrong + still * (spent + self.prices.specialist))
+        return ahead
+
+
+def _allowed(search: Search, question: Question, done: Iterable[str]) -> bool:
+    bench = question.bench
+    done = set(done)
+    return (
+        bench is not None
+        and question.name not in done
+        and not any(question.name in _replaced(search, d) for d in done)
+        and search.network.knowledge.applies(question, search.network.engine)
+        and all(before in done for before in bench.after)
+    )
+
+
+def _replaced(search: Search, name: str) -> tuple[str, ...]:
+    question = search.network.knowledge.questions.get(name)
+    return question.instead_of if question else ()
+
+
+def values_of(search: Search, questions: list[Question]) -> list[float]:
+    """Expected saving of each question or check, in money."""
+    now = float(search.expected_cost(search.chance[None])[0])
+    out = []
+    for question in questions:
+        joint = (search.chance[:, None] * search.table(question)).T  # (states, rows)
+        weight = joint.sum(axis=1)
+        ahead = search.expected_cost(joint / np.maximum(weight[:, None], 1e-300))
+        out.append(now - float(weight @ ahead))
+    return out
+
+
+def rank_checks(search: Search, done: Iterable[str]) -> list[tuple[Question, float, float]]:
+    """Checks with their value and cost, best value per cost first; those worth their cost lead."""
+    done = tuple(done)
+    checks = [q for q in search.network.knowledge.questions.values() if _allowed(search, q, done)]
+    rows = []
+    for question, value in zip(checks, values_of(search, checks), strict=True):
+        assert question.bench is not None
+        rows.append((question, value, search.prices.of_check(question.bench)))
+    return sorted(rows, key=lambda row: (row[1] <= row[2], -row[1] / row[2]))
+
+
+def propose(
+    posterior: Posterior, done: Iterable[str], *, prices: Prices, count: int = 3, depth: int = 2
+) -> tuple[Proposal, ...]:
+    """The checks worth most for their cost; the first with its plan of further steps.
+
+    Parameters
+    ----------
+    done : iterable of str
+        Names of questions and checks that have an answer.
+    """
+    search = Search.of(posterior, prices)
+    done = tuple(done)
+    ranked = rank_checks(search, done)
+    out = []
+    for number, row in enumerate(ranked[:count]):
+        out.append(_proposal(search, row, done, depth if number == 0 else 0))
+    return tuple(out)
+
+
+def _proposal(
+    search: Search, row: tuple[Question, float, float], done: tuple[str, ...], depth: int
+) -> Proposal:
+    question, value, cost = row
+    bench = question.bench
+    assert bench is not None
+    return Proposal(
+        check=question.name,
+        question=question.question,
+        how=question.how,
+        reason=question.why,
+        minutes=bench.minutes,
+        wait_days=bench.wait_days,
+        money=bench.money,
+        danger=bench.danger,
+        tools=bench.tools,
+        caution=bench.caution,
+        value=value,
+        cost=cost,
+        outcomes=_outcomes(search, question, (*done, question.name), depth),
+    )
+
+
+def _outcomes(
+    search: Search, question: Question, done: tuple[str, ...], depth: int
+) -> tuple[Outcome, ...]:
+    chances = search.chance @ search.table(question)
+    out = []
+    for state in np.argsort(-chances, kind="stable"):
+        if chances[state] < 0.02:
+            continue
+        after = search.seen(question, int(state))
+        leads, weight = after.best_act()
+        then = None
+        if depth > 0 and weight < SURE:
+            ranked = rank_checks(after, done)
+            if ranked and ranked[0][1] > ranked[0][2]:
+                then = _proposal(after, ranked[0], done, depth - 1)
+        out.append(
+            Outcome(
+                state=question.states[state],
+                words=question.words[state],
+                chance=float(chances[state]),
+                leads=leads,
+                leads_weight=weight,
+                then=then,
+                act="" if then else _cure(search, leads),
+            )
+        )
+    return tuple(out)
+
+
+def _cure(search: Search, act: str) -> str:
+    if act == LEAVE_ALONE:
+        return "leave it alone and watch"
+    return search.network.knowledge.causes[act].cure
+
+
+def questions_first(
+    posterior: Posterior, done: Iterable[str], *, prices: Prices, count: int = 3
+) -> tuple[Ask, ...]:
+    """The questions worth asking next, each as useful as can be after the ones before it.
+
+    Worth is what can be expected to be saved and learnt, times the share of people who can answer.
+    """
+    search = Search.of(posterior, prices)
+    knowledge = search.network.knowledge
+    done = set(done)
+    replaced = {name for d in done for name in _replaced(search, d)}
+    free = [
+        q
+        for q in knowledge.questions.values()
+        if q.kind == "question"
+        and q.name not in done | replaced
+        and knowledge.applies(q, search.network.engine)
+    ]
+    rows = []
+    for question, value in zip(free, values_of(search, free), strict=True):
+        bits = _bits(search, question)
+        worth = question.answerable * (max(value, 0.0) + 20 * bits)
+        rows.append((worth, bits, value, question))
+    rows.sort(key=lambda row: -row[0])
+    return tuple(
+        Ask(
+            question=q.name, words=q.question, why=q.why, how=q.how,
+            states=tuple(zip(q.states, q.words, strict=True)), bits=bits, value=value,
+        )
+        for _, bits, value, q in rows[:count]
+    )  # fmt: skip
+
+
+def _bits(search: Search, question: Question) -> float:
+    """Expected information of an answer about the causes, in bits."""
+    table = search.table(question)
+    mean = search.chance @ table
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gain = np.where(table > 0, table * np.log2(table / mean), 0.0)
+    return float(search.chance @ gain.sum(axis=1))

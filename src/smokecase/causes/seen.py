@@ -1,0 +1,193 @@
+"""What a clip says: an examination's colour, timing and sound as findings.
+
+A measured reading never claims more than the examination carries: each doubt mixes its likelihood with
+"anything is possible", and a refused or open reading says nothing at all.
+"""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from smokecase.causes.knowledge import Floats, Knowledge
+from smokecase.causes.witness import Finding
+from smokecase.doubts import Doubt
+from smokecase.measured import Measured
+from smokecase.readings import COLOURS, Examination, SoundReading
+
+# share of "anything is possible" that a doubt mixes in; common practice has no figures: estimates
+_COLOUR_DOUBTS = {
+    "back_lit": 0.5, "too_dark": 0.5, "saturated": 0.4, "veil_like_plate": 0.35, "thin_smoke": 0.35,
+    "no_clean_plate": 0.3, "smoke_from_start": 0.2, "no_texture": 0.2, "heavy_compression": 0.2,
+    "shadow": 0.25, "moving_background": 0.2, "moving_camera": 0.3, "single_still": 0.3,
+    "rain": 0.25, "colour_tags_assumed": 0.1, "exposure_unchecked": 0.15, "shaky": 0.15,
+    "section_hidden": 0.2, "exit_not_found": 0.1,
+}  # fmt: skip
+_TIMING_DOUBTS = {
+    "no_clean_plate": 0.4, "smoke_from_start": 0.2, "moving_camera": 0.4, "too_short": 0.5,
+    "truncated_file": 0.3, "bad_time_stamps": 0.5, "shadow": 0.3, "moving_background": 0.3,
+    "single_still": 0.95, "rain": 0.3, "section_hidden": 0.3, "plume_leaves_picture": 0.1,
+    "veil_like_plate": 0.3, "exposure_unchecked": 0.2,
+}  # fmt: skip
+_SOUND_DOUBTS = {
+    "no_engine_heard": 1.0, "no_sound": 1.0, "wind_noise": 0.4, "sound_clipped": 0.3,
+    "speed_open": 0.15,
+}  # fmt: skip
+LONG_CRANKING_S = 2.5  # common practice, no source: a sound warm-to-cool engine fires in 1 to 2 s
+CLEARING_S = (
+    180.0  # NAVEDTRA 14264: gone within 3 to 5 minutes (shared/reference/08_trade_limits.csv)
+)
+
+
+def clip_findings(
+    knowledge: Knowledge, examinations: Sequence[Examination], shows: Sequence[str]
+) -> list[Finding]:
+    """Findings of all clips of one engine.
+
+    Clips of one engine are no independent witnesses: for each question their likelihoods are
+    combined by their geometric mean, so that ten clips of the same plume weigh as one.
+
+    Parameters
+    ----------
+    shows : sequence of str
+        What each clip shows: cold_start, warm_start, warm_idle, load, unknown.
+    """
+    heard: dict[str, list[tuple[Floats, str]]] = {}
+    for examination, what in zip(examinations, shows, strict=True):
+        for name, likelihood, told in _of_clip(examination, what):
+            heard.setdefault(name, []).append((likelihood, f"{examination.clip}: {told}"))
+    out = []
+    for name, rows in heard.items():
+        mean = np.exp(np.mean([np.log(row) for row, _ in rows], axis=0))
+        likelihood = np.asarray(mean / mean.max())
+        likelihood.setflags(write=False)
+        question = knowledge.questions[name]
+        order = [int(i) for i in np.argsort(-likelihood, kind="stable") if likelihood[i] > 0.5]
+        out.append(
+            Finding(
+                name=name, likelihood=likelihood, source="clip",
+                told="; ".join(told for _, told in rows),
+                states=tuple(question.states[i] for i in order),
+            )
+        )  # fmt: skip
+    return out
+
+
+def _of_clip(clip: Examination, shows: str) -> list[tuple[str, Floats, str]]:
+    out = []
+    for reading in (_colour(clip), _clearing(clip, shows), _detached(clip), _share(clip)):
+        if reading is not None:
+            out.append(reading)
+    return out + (_sound(clip.sound) if clip.sound else [])
+
+
+def _mixed(likelihood: Floats, doubts: frozenset[Doubt], weakens: dict[str, float]) -> Floats:
+    """Mix with "anything is possible" as much as the doubts say."""
+    trust = math.prod(1 - weakens.get(doubt.name, 0.0) for doubt in doubts)
+    likelihood = np.asarray(likelihood, dtype=np.float64)
+    likelihood = likelihood / likelihood.max()
+    # 0.02: no clip excludes a state for good
+    return np.maximum(trust * likelihood + (1 - trust), 0.02)
+
+
+def _flat(likelihood: Floats) -> bool:
+    return bool(likelihood.max() - likelihood.min() < 0.05)
+
+
+def _colour(clip: Examination) -> tuple[str, Floats, str] | None:
+    """The colour weights were made against even odds, so they are likelihoods up to a factor."""
+    colour = clip.colour
+    if clip.refused is not None or colour.colour_open:
+        return None
+    weights = np.array([getattr(colour, name) for name in COLOURS])
+    likelihood = _mixed(weights + 0.02, clip.doubts, _COLOUR_DOUBTS)
+    if _flat(likelihood):
+        return None
+    return "seen_colour", likelihood, f"measured {colour.word or COLOURS[int(weights.argmax())]}"
+
+
+def _no_smoke(clip: Examination) -> bool:
+    return clip.timing.onset_s is None or clip.refused is not None
+
+
+def _clearing(clip: Examination, shows: str) -> tuple[str, Floats, str] | None:
+    """Clears or persists, as far as the clip is long enough to tell.
+
+    Of a smoke that clears, the share that has fallen to a tenth within t seconds is taken as
+    1 - exp(-t / 90 s), so a short clip that shows no fall says little.
+    """
+    timing = clip.timing
+    if _no_smoke(clip) or shows in ("warm_idle", "load") or timing.peak_s is None:
+        return None
+    watched = clip.duration_s - timing.peak_s
+    seen_fall = 1 - math.exp(-watched / 90.0)
+    if timing.tenth_fall_s is not None:
+        likelihood = np.array([1.0, 0.12])
+        told = f"falls to a tenth within {timing.tenth_fall_s:.0f} s of its peak"
+    else:
+        likelihood = np.array([1 - 0.9 * seen_fall, 1.0])
+        told = f"has not fallen to a tenth {watched:.0f} s after its peak"
+    likelihood = _mixed(likelihood, clip.doubts, _TIMING_DOUBTS)
+    if shows == "unknown":  # a warm start or a blip may fall just so
+        likelihood = 0.5 * likelihood + 0.5
+    return None if _flat(likelihood) else ("seen_clearing", likelihood, told)
+
+
+def _detached(clip: Examination) -> tuple[str, Floats, str] | None:
+    if _no_smoke(clip):
+        return None
+    away = any(doubt.name == "detached_plume" for doubt in clip.doubts)
+    if not away and clip.exit_px is None:
+        return None  # the pipe was not found: nothing to begin at
+    likelihood = np.array([0.15, 1.0]) if away else np.array([1.0, 0.5])
+    told = "the plume begins away from the pipe" if away else "the plume begins at the pipe"
+    likelihood = _mixed(likelihood, clip.doubts, _TIMING_DOUBTS | {"exit_uncertain": 0.4})
+    return None if _flat(likelihood) else ("seen_detached", likelihood, told)
+
+
+def _share(clip: Examination) -> tuple[str, Floats, str] | None:
+    share = clip.timing.visible_share
+    if share is None or _no_smoke(clip):
+        return None
+    centres, width = np.array([0.08, 0.5, 0.95]), np.array([0.12, 0.25, 0.15])
+    likelihood = np.exp(-0.5 * ((share - centres) / width) ** 2) + 0.05
+    # a short clip's share tells less
+    short = math.exp(-clip.duration_s / 20.0)
+    likelihood = _mixed(likelihood, clip.doubts, _TIMING_DOUBTS)
+    likelihood = (1 - short) * likelihood + short
+    told = f"smoke to be seen for {100 * share:.0f} % of the time"
+    return None if _flat(likelihood) else ("seen_share", likelihood, told)
+
+
+# -- sound --------------------------------------------------------------------------------
+
+
+def _above(edge: float, number: Measured) -> float:
+    """Chance that a measured number lies above an edge; an open or missing width says even odds."""
+    if not math.isfinite(number.u) or number.u <= 0:
+        return 0.5 if not math.isfinite(number.u) else float(number.value > edge)
+    return 0.5 * math.erfc((edge - number.value) / (number.u * math.sqrt(2)))
+
+
+def _sound(sound: SoundReading) -> list[tuple[str, Floats, str]]:
+    out: list[tuple[str, Floats, str]] = []
+    if sound.cranking_time is not None:
+        long = _above(LONG_CRANKING_S, sound.cranking_time)
+        out.append(
+            (
+                "heard_cranking",
+                np.array([1 - long, long]),
+                f"cranks {sound.cranking_time} before it fires",
+            )
+        )
+    if sound.weak_cylinder is not None:
+        weak = sound.weak_cylinder
+        told = f"one cylinder weak with {100 * weak:.0f} % weight"
+        out.append(("heard_firing", np.array([1 - weak, weak]), told))
+    if sound.hunting is not None:
+        told = f"idle speed swings with {100 * sound.hunting:.0f} % weight"
+        out.append(("heard_hunting", np.array([1 - sound.hunting, sound.hunting]), told))
+    mixed = [
+        (name, _mixed(row + 0.02, sound.doubts, _SOUND_DOUBTS), told) for name, row, told in out
+    ]
+    return [row for row in mixed if not _flat(row[1])]

@@ -1,0 +1,52 @@
+"""May it run, be driven? Stop signs above all weights, and the cautions that go with any work."""
+
+from collections.abc import Iterable, Mapping
+
+from smokecase.causes.knowledge import Contradiction, Knowledge, Stop
+from smokecase.causes.witness import Finding
+
+CAUTIONS = (
+    "Exhaust gas holds carbon monoxide: outdoors or with extraction only, never under a running car in a pit.",
+    "Hot coolant is under pressure: let it cool, then open in steps.",
+    "Belts and fans turn and may start by themselves: no sleeves, rings or long hair.",
+    "Injection pressure goes through skin: a pinhole injury is an emergency even when it looks small.",
+    "Follow local rules, and leave what needs a licence to licensed people.",
+)
+FORBIDS = {
+    "run": "Do not run the engine.",
+    "drive": "Do not drive it.",
+    "rev": "Do not rev it.",
+}
+
+
+def _holds(when: Mapping[str, tuple[str, ...]], said: Mapping[str, str]) -> bool:
+    return all(said.get(name) in states for name, states in when.items())
+
+
+def _said(findings: Iterable[Finding]) -> dict[str, str]:
+    """Likeliest state of each finding; none where it speaks for several."""
+    return {f.name: f.states[0] for f in findings if f.states}
+
+
+def stop_signs(
+    knowledge: Knowledge, findings: Iterable[Finding], engine: Mapping[str, str]
+) -> tuple[Stop, ...]:
+    """Stop signs that the findings raise, the gravest first."""
+    said = _said(findings)
+    found = [
+        stop
+        for stop in knowledge.stops
+        if _holds(stop.when, said)
+        and (not stop.fuel or engine.get("fuel") is None or engine["fuel"] in stop.fuel)
+    ]
+    # one sign is enough where question and check say the same
+    unique: dict[str, Stop] = {}
+    for stop in found:
+        unique.setdefault(stop.reason, stop)
+    return tuple(sorted(unique.values(), key=lambda s: list(FORBIDS).index(s.forbids)))
+
+
+def contradictions(knowledge: Knowledge, findings: Iterable[Finding]) -> tuple[Contradiction, ...]:
+    """Pairs of answers that do not fit together."""
+    said = _said(findings)
+    return tuple(c for c in knowledge.contradictions if _holds(c.when, said))

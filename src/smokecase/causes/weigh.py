@@ -1,0 +1,241 @@
+"""Weights of all causes from the findings, what spoke for and against, and how sure that is."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from smokecase.causes.knowledge import Floats, Knowledge
+from smokecase.causes.network import Network
+from smokecase.causes.witness import Finding
+
+DRAWS = 200  # of the uncertain numbers, for the intervals
+_Z = 1.959963984540054  # 95 % of a normal distribution
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """What one finding does to one cause or family, beside all other findings."""
+
+    finding: str
+    told: str
+    decibans: float  # weight of evidence: 10 log10 of the factor on the odds
+
+    @property
+    def strength(self) -> str:
+        """In plain words."""
+        size = abs(self.decibans)
+        steps = ((1, "hardly at all"), (3, "a little"), (6, "clearly"), (12, "strongly"))
+        word = next((w for bound, w in steps if size < bound), "very strongly")
+        return word
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weight:
+    """Chance that a cause is there (or one of a family), with its 95 % interval. [0 to 1]"""
+
+    name: str
+    title: str
+    family: str
+    weight: float
+    low: float
+    high: float
+    reasons: tuple[Reason, ...]  # strongest first; those below half a deciban are left out
+
+    @property
+    def speaks_for(self) -> tuple[Reason, ...]:
+        """Reasons that raise it."""
+        return tuple(r for r in self.reasons if r.decibans > 0)
+
+    @property
+    def speaks_against(self) -> tuple[Reason, ...]:
+        """Reasons that lower it."""
+        return tuple(r for r in self.reasons if r.decibans < 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Posterior:
+    """Chances of all sets of causes, given the findings."""
+
+    network: Network
+    findings: tuple[Finding, ...]
+    chance: Floats  # (sets,) sums to 1
+    log_likelihood: Floats  # (findings, sets)
+
+    def of_causes(self) -> Floats:
+        """(causes,) chance that each is there."""
+        return np.asarray(self.chance @ self.network.member)
+
+    def of_families(self) -> Floats:
+        """(families,) chance that a cause of each is there."""
+        return np.asarray(self.chance @ self.network.family)
+
+    def without(self, number: int) -> Floats:
+        """(sets,) chances had one finding not been told."""
+        total = self.network.log_prior + self.log_likelihood.sum(axis=0)
+        return _normal(total - self.log_likelihood[number])
+
+    def predicted(self, name: str) -> Floats:
+        """(states,) chance of each answer to a question not yet asked."""
+        question = self.network.knowledge.questions[name]
+        return np.asarray(self.chance @ self.network.likelihood(question))
+
+
+def _normal(log_p: Floats) -> Floats:
+    p = np.exp(log_p - log_p.max())
+    return np.asarray(p / p.sum())
+
+
+def weigh_sets(network: Network, findings: Sequence[Finding]) -> Posterior:
+    """Chances of all sets of causes, given the findings."""
+    logs = np.zeros((len(findings), len(network.sets)))
+    for i, finding in enumerate(findings):
+        question = network.knowledge.questions[finding.name]
+        logs[i] = np.log(network.likelihood(question) @ finding.likelihood)
+    chance = _normal(network.log_prior + logs.sum(axis=0))
+    return Posterior(network=network, findings=tuple(findings), chance=chance, log_likelihood=logs)
+
+
+def weigh_causes(
+    posterior: Posterior, *, rng: np.random.Generator | None = None
+) -> tuple[tuple[Weight, ...], tuple[Weight, ...]]:
+    """Weights of all families and of all causes, each heaviest first.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator, optional
+        For the draws behind the intervals; by default a fixed seed, so that the same case gives the
+        same bytes.
+    """
+    network = posterior.network
+    rng = np.random.default_rng(20) if rng is None else rng
+    low_high = _intervals(posterior, rng)
+    reasons = _reasons(posterior)
+    families, causes = [], []
+    for i, family in enumerate(network.knowledge.families.values()):
+        families.append((family.name, family.title, family.name, posterior.of_families()[i]))
+    for i, cause in enumerate(network.causes):
+        causes.append((cause.name, cause.title, cause.family, posterior.of_causes()[i]))
+    out: list[list[Weight]] = []
+    number = 0
+    for group in (families, causes):
+        weights = []
+        for name, title, family, weight in group:
+            low, high = low_high[:, number]
+            weights.append(
+                Weight(
+                    name=name, title=title, family=family, weight=float(weight),
+                    low=float(min(low, weight)), high=float(max(high, weight)),
+                    reasons=reasons[number],
+                )
+            )  # fmt: skip
+            number += 1
+        out.append(sorted(weights, key=lambda w: -w.weight))
+    return tuple(out[0]), tuple(out[1])
+
+
+def _events(network: Network) -> Floats:
+    """(sets, families + causes) what weights are wanted of."""
+    return np.hstack([network.family, network.member])
+
+
+def _log_odds(p: Floats) -> Floats:
+    p = np.clip(p, 1e-12, 1 - 1e-12)
+    return np.asarray(np.log(p) - np.log1p(-p))
+
+
+def _reasons(posterior: Posterior) -> list[tuple[Reason, ...]]:
+    """For each family and cause: what each finding does beside all others.
+
+    Weight of evidence, 10 log10 of the factor on the odds.
+
+    Source
+    ------
+    Good 1985, "Weight of evidence: a brief survey" (from memory).
+    """
+    events = _events(posterior.network)
+    now = _log_odds(posterior.chance @ events)
+    rows = np.array(
+        [now - _log_odds(posterior.without(i) @ events) for i in range(len(posterior.findings))]
+    ).reshape(-1, events.shape[1])
+    decibans = 10 / np.log(10) * rows
+    out = []
+    for column in decibans.T:
+        order = [i for i in np.argsort(-np.abs(column), kind="stable") if abs(column[i]) >= 0.5]
+        out.append(
+            tuple(
+                Reason(
+                    finding=posterior.findings[i].name,
+                    told=posterior.findings[i].told,
+                    decibans=float(column[i]),
+                )
+                for i in order
+            )
+        )
+    return out
+
+
+def _intervals(posterior: Posterior, rng: np.random.Generator) -> Floats:
+    """(2, families + causes) 95 % bounds, from drawing the uncertain numbers anew.
+
+    Each prior and each chance is off by its own lognormal factor, half of it shared by the family. In
+    a set of several causes a finding's factor is the mean of its causes' factors. Sets that hold less
+    than a hundred-thousandth of the chance together are left out of the draws.
+    """
+    network = posterior.network
+    order = np.argsort(-posterior.chance)
+    keep = order[: int(np.searchsorted(np.cumsum(posterior.chance[order]), 1 - 1e-5)) + 1]
+    member = network.member[keep]
+    count = len(network.causes)
+    names = list(network.knowledge.families)
+    family_of = np.array([names.index(c.family) for c in network.causes])
+
+    def draw() -> Floats:
+        own = rng.standard_normal((DRAWS, count))
+        shared = rng.standard_normal((DRAWS, len(names)))[:, family_of]
+        return np.asarray((own + shared) / np.sqrt(2))
+
+    spread = np.log([c.spread for c in network.causes]) / _Z
+    shift = (draw() * spread) @ member.T
+    mean = member / np.maximum(member.sum(axis=1, keepdims=True), 1)
+    for finding in posterior.findings:
+        question = network.knowledge.questions[finding.name]
+        shift += (draw() * (np.log(question.spread) / _Z)) @ mean.T
+    log_p = np.log(np.maximum(posterior.chance[keep], 1e-300)) + shift
+    p = np.exp(log_p - log_p.max(axis=1, keepdims=True))
+    p /= p.sum(axis=1, keepdims=True)
+    drawn = p @ _events(network)[keep]
+    return np.asarray(np.percentile(drawn, [2.5, 97.5], axis=0))
+
+
+def separates(posterior: Posterior, first: Floats, second: Floats, name: str) -> float:
+    """How well a question tells two events apart: Hellinger distance of its answers. [0 to 1]
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (sets,)
+        Whether each set belongs to the event.
+    """
+    network = posterior.network
+    table = network.likelihood(network.knowledge.questions[name])
+    only_first = posterior.chance * first * (1 - second)
+    only_second = posterior.chance * second * (1 - first)
+    if only_first.sum() <= 0 or only_second.sum() <= 0:
+        return 0.0
+    p = only_first @ table / only_first.sum()
+    q = only_second @ table / only_second.sum()
+    return float(np.sqrt(max(0.0, 1 - np.sum(np.sqrt(p * q)))))
+
+
+def prepare(
+    knowledge: Knowledge, engine: Mapping[str, str], factors: Mapping[str, float] | None = None
+) -> Network:
+    """The network for one kind of engine; the last few are kept, for what-if in milliseconds."""
+    key = (tuple(sorted(engine.items())), tuple(sorted((factors or {}).items())))
+    kept = knowledge.cache.get(key)
+    if not isinstance(kept, Network):
+        if len(knowledge.cache) >= 4:
+            knowledge.cache.pop(next(iter(knowledge.cache)))
+        kept = Network(knowledge, engine, factors)
+        knowledge.cache[key] = kept
+    return kept
