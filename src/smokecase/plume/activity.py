@@ -27,14 +27,21 @@ class Activity:
     """Change maps of a clip; empty where nothing changed as a plume would."""
 
     maps: NDArray[np.float32]  # (k, h, w) one per stretch of time and one for all [0 to 1]
+    flutter: NDArray[np.float32]  # (j, h, w) the same for changes from frame to frame
     step_px: float  # size of a cell in the plate's pixels
     onset_s: float | None  # time of the first frame with a plume; None: there is none
 
-    def at(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Read all maps at plate pixels; shape (k, *x.shape)."""
+    def families(self) -> list[NDArray[np.float32]]:
+        """Give the kinds of maps that there are."""
+        return [family for family in (self.maps, self.flutter) if len(family)]
+
+    def read(
+        self, family: NDArray[np.float32], x: NDArray[np.float64], y: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Read a family of maps at plate pixels; shape (k, *x.shape)."""
         u = ((x + 0.5) / self.step_px - 0.5).astype(np.float32)
         v = ((y + 0.5) / self.step_px - 0.5).astype(np.float32)
-        return np.stack([_read(m, u, v) for m in self.maps]).astype(np.float64)
+        return np.stack([_read(m, u, v) for m in family]).astype(np.float64)
 
 
 def codes(light: NDArray[np.float32]) -> Picture:
@@ -71,13 +78,24 @@ def measure_activity(
     scale = max(h, w) / 640.0
     step = max(h, w) / GRID
     edges = MISPLACED_PX * cv2.GaussianBlur(_steepness(plate), (0, 0), 1.5 * scale)
-    changes = np.stack([_change(frame, plate, 1.5 * scale) for frame in frames_light])
-    noise = max(0.5, float(np.quantile(np.median(changes[:, ::2, ::2], axis=(1, 2)), 0.2)))
+    shown = [codes(frame) for frame in frames_light]
     size = (max(1, round(w / step)), max(1, round(h / step)))
-    tolerance = np.hypot(2.0 * LEAST_CODES * noise, edges)
-    presence = np.stack([_presence(c / tolerance, size) for c in changes])
-    maps, onset = _stretches(presence, np.asarray(times_s, dtype=np.float64))
-    return Activity(maps=maps, step_px=w / size[0], onset_s=onset)
+    times = np.asarray(times_s, dtype=np.float64)
+
+    def presence(before: Sequence[Picture], after: Sequence[Picture]) -> Picture:
+        pairs = zip(before, after, strict=True)
+        changes = np.stack([_change(a, b, 1.5 * scale) for a, b in pairs])
+        calm = np.median(changes[:, ::2, ::2], axis=(1, 2))
+        noise = max(0.5, float(np.quantile(calm, 0.2)))
+        tolerance = np.hypot(2.0 * LEAST_CODES * noise, edges)
+        return np.stack([_presence(c / tolerance, size) for c in changes])
+
+    maps, onset = _stretches(presence([plate] * len(shown), shown), times)
+    flutter = np.zeros((0, size[1], size[0]), np.float32)
+    if len(shown) > 4:
+        # a shadow or a cloud lies still from frame to frame where smoke does not
+        flutter, _ = _stretches(presence(shown[:-1], shown[1:]), times[1:])
+    return Activity(maps=maps, flutter=flutter, step_px=w / size[0], onset_s=onset)
 
 
 def _read(picture: Picture, x: NDArray[np.float32], y: NDArray[np.float32]) -> Picture:
@@ -92,8 +110,8 @@ def _steepness(picture: Picture) -> Picture:
     return np.asarray(np.sqrt((x * x + y * y).sum(axis=2)), dtype=np.float32)
 
 
-def _change(frame_light: Picture, plate: Picture, sigma_px: float) -> Picture:
-    apart = cv2.GaussianBlur(codes(frame_light) - plate, (0, 0), sigma_px)
+def _change(before: Picture, after: Picture, sigma_px: float) -> Picture:
+    apart = cv2.GaussianBlur(after - before, (0, 0), sigma_px)
     return np.asarray(np.sqrt((apart * apart).sum(axis=2)), dtype=np.float32)
 
 
@@ -131,6 +149,14 @@ def _stretches(presence: Picture, times_s: NDArray[np.float64]) -> tuple[Picture
     return np.stack(shown).astype(np.float32), onset
 
 
+def loudest(contrast: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean of the three stretches of time that speak loudest, along the first axis.
+
+    Early ones for a puff that drifts away, all for one that hangs on.
+    """
+    return np.asarray(np.sort(contrast, axis=0)[-3:].mean(axis=0))
+
+
 def find_origins(activity: Activity, *, most: int = 6) -> NDArray[np.float64]:
     """Look for places that smoke seems to come from, whatever the plate shows there.
 
@@ -143,11 +169,18 @@ def find_origins(activity: Activity, *, most: int = 6) -> NDArray[np.float64]:
     """
     tried: list[tuple[float, float]] = []
     answers = []
-    for width in JET_CELLS if len(activity.maps) else ():
+    for width in JET_CELLS if activity.families() else ():
         for direction in np.arange(16) * (np.pi / 8.0):
             kernels = _jet_kernels(float(direction), width)
-            contrast = np.stack([_jet_contrast(m, kernels) for m in activity.maps])
-            answers.append(np.sort(contrast, axis=0)[-3:].mean(axis=0))
+            answers.append(
+                np.max(
+                    [
+                        loudest(np.stack([_jet_contrast(m, kernels) for m in family]))
+                        for family in activity.families()
+                    ],
+                    axis=0,
+                )
+            )
             tried.append((float(direction), width))
     if not answers:
         return np.zeros((0, 5))

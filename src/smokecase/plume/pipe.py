@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.plume.activity import Activity, Picture, codes
+from smokecase.plume.activity import Activity, Picture, codes, loudest
 
 Floats = NDArray[np.float64]
 
@@ -33,10 +33,12 @@ def _spots(u: tuple[float, float, int], v: tuple[float, float, int]) -> tuple[Fl
     return along.ravel(), across.ravel()
 
 
-AHEAD = _spots((0.15, 2.2, 9), (-0.42, 0.42, 5))
-BEHIND = _spots((-2.2, -0.6, 6), (-1.1, 1.1, 7))
-LEFT = _spots((-0.5, 0.3, 4), (-1.8, -0.95, 4))
-RIGHT = _spots((-0.5, 0.3, 4), (0.95, 1.8, 4))
+AROUND = (  # where `smoke_score` looks, in diameters: ahead, behind, left, right
+    _spots((0.15, 2.2, 9), (-0.42, 0.42, 5)),
+    _spots((-2.2, -0.6, 6), (-1.1, 1.1, 7)),
+    _spots((-0.5, 0.3, 4), (-1.8, -0.95, 4)),
+    _spots((-0.5, 0.3, 4), (0.95, 1.8, 4)),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,21 +64,16 @@ class Edges:
 
 
 def smoke_score(activity: Activity, poses: Floats) -> Floats:
-    """Tell how much more changed ahead of each mouth than behind and beside it; (n,), at most 1.
-
-    The three stretches of time that speak loudest count: early ones for a puff that drifts away,
-    all for one that hangs on.
-    """
-    if not len(activity.maps):
-        return np.zeros(len(poses))
-    ahead, behind, left, right = (
-        activity.at(*_placed(poses, u * poses[:, 3:4], v * poses[:, 3:4])).mean(axis=2)
-        for u, v in (AHEAD, BEHIND, LEFT, RIGHT)
-    )
-    # smoke may drift back past one side of the pipe, so a side weighs a little less
-    around = np.maximum(behind, 0.8 * np.maximum(left, right))
-    contrast = ahead - around - 0.1 * (behind + left + right)
-    return np.asarray(np.sort(contrast, axis=0)[-3:].mean(axis=0))
+    """Tell how much more changed ahead of each mouth than behind and beside it; (n,), at most 1."""
+    places = [_placed(poses, u * poses[:, 3:4], v * poses[:, 3:4]) for u, v in AROUND]
+    best = np.zeros((1, len(poses)))
+    for family in activity.families():
+        ahead, behind, left, right = (activity.read(family, x, y).mean(axis=2) for x, y in places)
+        # smoke may drift back past one side of the pipe, so a side weighs a little less
+        around = np.maximum(behind, 0.8 * np.maximum(left, right))
+        contrast = ahead - around - 0.1 * (behind + left + right)
+        best = np.vstack([best, loudest(contrast)])
+    return np.asarray(best.max(axis=0))
 
 
 def pipe_score(edges: Edges, poses: Floats) -> Floats:

@@ -1,0 +1,315 @@
+"""Story 1 for stills: a smoky picture and the same view without smoke; or one picture alone.
+
+A pair gives opacity at every pixel with its interval. A single picture shows no view without
+smoke to compare with, so its opacity is refused; only a rough colour is left.
+"""
+
+import math
+from collections.abc import Callable
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.doubts import (
+    BACK_LIT,
+    COLOUR_OPEN,
+    EXIT_NOT_FOUND,
+    EXPOSURE_UNCHECKED,
+    SHAKY,
+    SINGLE_STILL,
+    TOO_SHORT,
+    VEIL_LIKE_PLATE,
+    Doubt,
+)
+from smokecase.errors import ClipError
+from smokecase.measured import COVERAGE, Measured
+from smokecase.optics.light import saturated, to_linear, to_srgb8
+from smokecase.plume.kind import tell_colour, tell_colour_of_light
+from smokecase.plume.local_veil import LocalVeil, fit_local_veil
+from smokecase.plume.section import PipeExit, find_exit, measuring_section
+from smokecase.plume.windows import LUMA
+from smokecase.readings import (
+    Examination,
+    KeyFrame,
+    OpacityMap,
+    SmokeColour,
+    SmokeReading,
+    SmokeTiming,
+    SmokeTrace,
+)
+from smokecase.scene import U_LN_WHITE, guess_white, grey, learn_veil
+from smokecase.video.clip import Clip, open_clip
+from smokecase.video.exposure import block_means, fit_exposure
+from smokecase.video.steady import fit_view, warp_to_plate
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+Tell = Callable[[float, str], None]
+
+LONG_SIDE = 960
+WIDEST_PCT = 25.0  # standard uncertainty of a pixel beyond which it has no answer
+LEAST_PCT = 5.0  # plume: at least this opaque
+
+
+def examine_still(clip: Clip) -> Examination:
+    """Say what one picture alone can tell: a rough colour, no opacity.
+
+    Parameters
+    ----------
+    clip : Clip
+        A still, opened.
+
+    Returns
+    -------
+    Examination
+        Refused, with the reason.
+    """
+    frame = next(clip.frames())
+    light = to_linear(frame.codes, clip.transfer)
+    colour = tell_colour_of_light(light, guess_white(light))
+    doubts = {SINGLE_STILL}
+    if colour.colour_open:
+        doubts.add(COLOUR_OPEN)
+    picture = to_srgb8(light)
+    reading = _reading(None, frozenset({SINGLE_STILL}), colour, {})
+    return _examination(
+        clip, reading, colour, frozenset(doubts), refused=SINGLE_STILL.words, pipe=None,
+        picture=picture, plume=np.zeros(picture.shape[:2], bool), opacity_map=None, scale=clip.scale,
+    )  # fmt: skip
+
+
+def examine_pair(
+    path: str | Path,
+    plate_path: str | Path,
+    *,
+    exit_px: tuple[float, float] | None,
+    diameter_px: float | None,
+    tell: Tell,
+    rng: np.random.Generator,
+) -> Examination:
+    """Measure a smoky picture against the same view without smoke.
+
+    Parameters
+    ----------
+    path, plate_path : str or Path
+        The two pictures (first frames, where they are clips).
+    exit_px, diameter_px : tuple, float or None
+        The pipe, in pixels of the upright picture, where the user knows it.
+    tell : callable
+        Takes progress and words.
+    rng : numpy.random.Generator
+        Chance.
+
+    Returns
+    -------
+    Examination
+        With an opacity map.
+
+    Raises
+    ------
+    ClipError
+        If a picture cannot be read or the two differ in size.
+    """
+    clip, clear = open_clip(path, long_side=LONG_SIDE), open_clip(plate_path, long_side=LONG_SIDE)
+    if (clip.width, clip.height) != (clear.width, clear.height):
+        what = (
+            f"it measures {clear.width} x {clear.height} pixels and {clip.name} "
+            f"{clip.width} x {clip.height}"
+        )
+        raise ClipError(what, where=clear.name, remedy="take both pictures with the same settings")
+    seen_frame, plate_frame = next(clip.frames()), next(clear.frames())
+    tell(0.1, "laying the pictures on one another")
+    doubts: set[Doubt] = set(clip.doubts | clear.doubts)
+    plate = to_linear(plate_frame.codes, clear.transfer)
+    light = to_linear(seen_frame.codes, clip.transfer)
+    view = fit_view(grey(plate_frame.codes), grey(seen_frame.codes))
+    if not view.is_still:
+        light, _ = warp_to_plate(light, view)
+    if view.moved_px > 0.02 * max(light.shape[:2]) or view.shake_px > 1.0:
+        doubts.add(SHAKY)
+    # 0, 1: the plate itself, so that the bulk is followed from no change to this one
+    blocks = np.stack([block_means(plate), block_means(light)])
+    exposure = fit_exposure(blocks, blocks[0])
+    gain = exposure.gain[1]
+    if not exposure.checked:
+        doubts.add(EXPOSURE_UNCHECKED)
+        gain = np.ones(3)
+    light = (light / gain.astype(np.float32)).astype(np.float32)
+    tell(0.3, "looking for the tailpipe")
+    pipe = _pipe(clip, light, plate, exit_px, diameter_px)
+    white = guess_white(plate)
+    u_plate = (0.002 + 0.006 * plate).astype(np.float32)
+    tell(0.4, "learning the colour of the smoke")
+    nowhere = PipeExit(exit_px=None, u_exit_px=math.inf, diameter_px=None, u_diameter_px=math.inf,
+                       direction_deg=None, u_direction_deg=math.inf,
+                       doubts=frozenset({EXIT_NOT_FOUND}))  # fmt: skip
+    lossless = Path(path).suffix.lower() in {".png", ".tif", ".tiff", ".bmp"}
+    veil, windows = learn_veil(
+        [light], [0], plate, nowhere, None, white, rng, tell,
+        compression=0.1 if lossless else 0.5,
+    )  # fmt: skip
+    clipped = saturated(seen_frame.codes) | saturated(plate_frame.codes)
+    picture = to_srgb8(light)
+    if veil is None or windows is None:
+        colour = tell_colour(None, white, U_LN_WHITE, 1.0)
+        shape = light.shape[:2]
+        flat = OpacityMap(
+            opacity_pct=np.zeros(shape, np.float32), low_pct=np.full(shape, -3.0, np.float32),
+            high_pct=np.full(shape, 3.0, np.float32),
+        )  # fmt: skip
+        opacity = Measured(value=0.0, u=1.5, unit="%") if pipe else None
+        missing = frozenset() if pipe else frozenset({EXIT_NOT_FOUND})
+        reading = _reading(opacity, missing, colour, {})
+        return _examination(
+            clip, reading, colour, frozenset(doubts), refused=None, pipe=pipe, picture=picture,
+            plume=np.zeros(shape, bool), opacity_map=flat, scale=clip.scale,
+        )  # fmt: skip
+    tell(0.7, "measuring")
+    local = fit_local_veil(windows, veil, white)
+    values, u = _opacity(light, plate, u_plate, local)
+    values = np.where(clipped | (u > WIDEST_PCT), np.nan, values)
+    opacity_map = OpacityMap(
+        opacity_pct=values.astype(np.float32),
+        low_pct=(values - COVERAGE * u).astype(np.float32),
+        high_pct=(values + COVERAGE * u).astype(np.float32),
+    )
+    colour = tell_colour(veil, white, U_LN_WHITE, 0.0)
+    plume = np.nan_to_num(values) > np.maximum(LEAST_PCT, 2.0 * u)
+    if colour.lighting == "back_lit":
+        doubts.add(BACK_LIT)
+    if colour.colour_open:
+        doubts.add(COLOUR_OPEN)
+    refused = None
+    known = np.isfinite(values)
+    if known.mean() < 0.2:
+        doubts.add(VEIL_LIKE_PLATE)
+        refused = VEIL_LIKE_PLATE.words
+    opacity, missing = _in_section(values, u, pipe)
+    extra = {}
+    if plume.any():
+        extra["plume_p95_pct"] = float(np.percentile(values[plume], 95))
+        extra["area_px"] = float(plume.sum() / clip.scale**2)
+    reading = _reading(opacity, missing, colour, extra)
+    return _examination(
+        clip, reading, colour, frozenset(doubts | missing), refused=refused, pipe=pipe,
+        picture=picture, plume=plume, opacity_map=opacity_map, scale=clip.scale,
+    )  # fmt: skip
+
+
+def _pipe(
+    clip: Clip,
+    light: Picture,
+    plate: Picture,
+    exit_px: tuple[float, float] | None,
+    diameter_px: float | None,
+) -> PipeExit | None:
+    """Find the pipe; from two pictures only where the user says where it is."""
+    if exit_px is None:
+        return None
+    found = find_exit(
+        [plate, light],
+        np.array([0.0, 1.0]),
+        plate,
+        exit_px=clip.to_working(*exit_px),
+        diameter_px=diameter_px * clip.scale if diameter_px else None,
+    )
+    return found if found.diameter_px is not None and found.direction_deg is not None else None
+
+
+def _opacity(
+    light: Picture, plate: Picture, u_plate: Picture, local: LocalVeil
+) -> tuple[Floats, Floats]:
+    """Opacity of every pixel and its standard uncertainty [%]."""
+    depths = local.depth(light, plate)  # (m, h, w)
+    opacity = 100.0 * (1.0 - np.exp(-depths))
+    value = opacity[0]
+    spread = np.sqrt(np.mean((opacity[1:] - value) ** 2, axis=0))
+    away = np.sqrt(np.sum((plate - local.light(plate.shape[:2])) ** 2, axis=-1)) + 0.005
+    noise = 100.0 * np.sqrt(np.sum(u_plate.astype(np.float64) ** 2, axis=-1)) / away
+    return value, np.sqrt(spread**2 + noise**2 + 0.4**2 + (0.03 * value) ** 2)
+
+
+def _in_section(
+    values: Floats, u: Floats, pipe: PipeExit | None
+) -> tuple[Measured | None, frozenset[Doubt]]:
+    if pipe is None or pipe.exit_px is None:
+        return None, frozenset({EXIT_NOT_FOUND})
+    x0, y0, x1, y1 = measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)  # type: ignore[arg-type]
+    box = values[max(0, y0) : max(0, y1), max(0, x0) : max(0, x1)]
+    if box.size == 0 or np.isfinite(box).mean() < 0.7:
+        return None, frozenset({VEIL_LIKE_PLATE})
+    doubt = u[max(0, y0) : max(0, y1), max(0, x0) : max(0, x1)]
+    # neighbours err together: the mean is hardly better known than one of them
+    return Measured(value=float(np.nanmean(box)), u=float(np.nanmean(doubt)), unit="%"), frozenset()
+
+
+def _reading(
+    opacity: Measured | None,
+    doubts: frozenset[Doubt],
+    colour: SmokeColour,
+    extra: dict[str, float],
+) -> SmokeReading:
+    return SmokeReading(
+        time_s=0.0,
+        transmittance=np.full(3, np.nan),
+        u_transmittance=np.full(3, np.nan),
+        opacity=opacity,
+        colour=np.array([colour.black, colour.blue, colour.white, colour.none]),
+        doubts=doubts,
+        **extra,
+    )
+
+
+def _examination(  # noqa: PLR0913 - the parts of the record, each by name
+    clip: Clip,
+    reading: SmokeReading,
+    colour: SmokeColour,
+    doubts: frozenset[Doubt],
+    *,
+    refused: str | None,
+    pipe: PipeExit | None,
+    picture: NDArray[np.uint8],
+    plume: NDArray[np.bool_],
+    opacity_map: OpacityMap | None,
+    scale: float,
+) -> Examination:
+    section = None
+    if pipe is not None:
+        section = measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)  # type: ignore[arg-type]
+    frame = KeyFrame(
+        time_s=0.0,
+        what="with smoke" if opacity_map is not None else "the picture",
+        picture=picture,
+        plume=plume,
+        section_px=section,
+        exit_px=pipe.exit_px if pipe else None,
+    )
+    return Examination(
+        clip=clip.name,
+        sha256=clip.sha256,
+        source="pair" if opacity_map is not None else "still",
+        width=clip.width,
+        height=clip.height,
+        duration_s=0.0,
+        frames=1,
+        lost_packets=0,
+        refused=refused,
+        exit_px=clip.to_picture(*pipe.exit_px) if pipe and pipe.exit_px else None,
+        u_exit_px=pipe.u_exit_px / scale if pipe else None,
+        diameter_px=pipe.diameter_px / scale if pipe and pipe.diameter_px else None,
+        u_diameter_px=pipe.u_diameter_px / scale if pipe else None,
+        direction_deg=pipe.direction_deg if pipe else None,
+        section_px=tuple(x / scale for x in section) if section else None,  # type: ignore[arg-type]
+        trace=SmokeTrace.from_readings([reading]),
+        timing=SmokeTiming(),
+        colour=colour,
+        doubts=doubts | {TOO_SHORT},
+        versions={"smokecase": version("smokecase"), "numpy": np.__version__},
+        key_frames=(frame,),
+        opacity_map=opacity_map,
+    )
+
+
+__all__ = ["LUMA", "examine_pair", "examine_still"]

@@ -1,0 +1,238 @@
+"""Reads the measuring section of one frame.
+
+The veil's ensemble is carried through: each member (its veil, spectral slope and tone curve, its
+share of the gain's doubt, its idea of where the pipe ends) reads the section on its own, and
+their spread is the reading's uncertainty.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.doubts import DENSE, SATURATED, SECTION_HIDDEN, TOO_DARK, VEIL_LIKE_PLATE, Doubt
+from smokecase.measured import COVERAGE
+from smokecase.optics.veil import Veil, channel_powers, depth_by_veil
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+SMOOTH_PX = (
+    2.5  # pixels are averaged over this sigma: compression noise goes, the plume's edge stays
+)
+TONE_LEVELS = 3
+U_FLOOR_PCT = 0.4  # what registration and compression leave even in clear air
+U_LEVEL = 0.02  # of the opacity: self-shading and a veil that varies within the section
+DENSE_PCT = 80.0
+WIDEST_PCT = 30.0  # standard uncertainty beyond which the picture does not answer
+HIDDEN = (
+    0.12  # light off the line between plate and veil, relative, that only a solid thing explains
+)
+SATURATED_SHARE = 0.2
+DARK_LIGHT = 0.006
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SectionValues:
+    """What one frame gave: transmittance per channel and opacity with its bounds."""
+
+    transmittance: Floats  # (3,)
+    u_transmittance: Floats  # (3,)
+    opacity_pct: float
+    u_opacity_pct: float
+    low_pct: float
+    high_pct: float
+    centre_line_pct: float
+    doubts: frozenset[Doubt]
+
+
+class SectionReader:
+    """The measuring section of one scene, ready to read frames."""
+
+    def __init__(
+        self,
+        plate: Picture,
+        u_plate: Picture,
+        veil: Veil,
+        boxes: Floats,
+        line: tuple[Floats, Floats],
+        rng: np.random.Generator,
+    ) -> None:
+        """Prepare.
+
+        Parameters
+        ----------
+        plate, u_plate : ndarray, shape (h, w, 3)
+            Linear light at working size.
+        veil : Veil
+            With m members; member 0 is the best fit.
+        boxes : ndarray, shape (m, 4)
+            Section of each member in working pixels, edges as x0, y0, x1, y1 with x1, y1
+            exclusive; row 0 is the best.
+        line : (ndarray, ndarray)
+            x and y of points on the plume's centre line inside the section [working px].
+        rng : numpy.random.Generator
+            Chance, for each member's share of the gain's doubt.
+        """
+        h, w = plate.shape[:2]
+        pad = int(3 * SMOOTH_PX) + 1
+        x0 = int(np.clip(np.floor(boxes[:, 0].min()) - pad, 0, w - 2))
+        y0 = int(np.clip(np.floor(boxes[:, 1].min()) - pad, 0, h - 2))
+        x1 = int(np.clip(np.ceil(boxes[:, 2].max()) + pad, x0 + 2, w))
+        y1 = int(np.clip(np.ceil(boxes[:, 3].max()) + pad, y0 + 2, h))
+        self.cut = (slice(y0, y1), slice(x0, x1))
+        self.inside = _overlap(boxes[0], w, h)
+        shape = (y1 - y0, x1 - x0)
+        self.weights = np.stack(
+            [_coverage(box - np.array([x0, y0, x0, y0]), shape) for box in boxes]
+        ).reshape(len(boxes), -1)
+        self.veil = veil
+        levels = np.unique(veil.tones)
+        if len(levels) > TONE_LEVELS:
+            edges = np.quantile(np.log(veil.tones[1:]), [0.1, 0.5, 0.9])
+            edges[1] = 0.0
+            levels = np.exp(edges)
+        self.level_of = np.argmin(np.abs(np.log(veil.tones)[:, None] - np.log(levels)), axis=1)
+        self.level_of[0] = int(np.argmin(np.abs(np.log(levels))))
+        self.levels = levels
+        patch = plate[self.cut]
+        self.plate, self.u_plate = patch, u_plate[self.cut]
+        self.plates = [np.maximum(patch, 0).astype(np.float32) ** np.float32(t) for t in levels]
+        self.plate_means = [_smooth(p) for p in self.plates]
+        self.plate_squares = [_smooth(p * p) for p in self.plates]
+        self.gain_draw = rng.normal(size=(len(veil.members), 1, 1, 1))
+        self.gain_draw[0] = 0.0
+        self.powers = channel_powers(veil.slopes)  # (m, 3)
+        self.line = (
+            np.clip(np.round(line[1]).astype(int) - y0, 0, shape[0] - 1),
+            np.clip(np.round(line[0]).astype(int) - x0, 0, shape[1] - 1),
+        )
+        best = self.weights[0].reshape(shape)
+        self.best_box = best > 0.5 * best.max()
+
+    def read(self, light: Picture, u_gain: Floats, clipped: NDArray[np.bool_]) -> SectionValues:
+        """Read one frame that lies on the plate with its exposure taken out.
+
+        Parameters
+        ----------
+        light : ndarray, shape (h, w, 3)
+        u_gain : ndarray, shape (3,)
+            Relative standard uncertainty of the gain that was taken out.
+        clipped : ndarray of bool, shape (h, w)
+            Pixels blown out in the frame or on the plate.
+
+        Returns
+        -------
+        SectionValues
+            NaN opacity where the picture cannot answer, with the doubt that says why.
+        """
+        patch = np.maximum(light[self.cut], 0)
+        members, (h, w) = len(self.veil.members), patch.shape[:2]
+        depth = np.empty((members, h, w))
+        for level, tone in enumerate(self.levels):
+            who = np.nonzero(self.level_of == level)[0]
+            if not len(who):
+                continue
+            bent = patch ** np.float32(tone)
+            plate, mean, square = (
+                self.plates[level],
+                self.plate_means[level],
+                self.plate_squares[level],
+            )
+            cross, seen = _smooth(bent * plate), _smooth(bent)
+            j = self.veil.members[who][:, None, None, :]
+            g = 1.0 + self.gain_draw[who] * u_gain
+            top = g * cross - j * (g * seen + mean) + j * j
+            below = square - 2 * j * mean + j * j
+            depth[who] = depth_by_veil(top, below, self.veil.slopes[who][:, None, None])
+        through = np.exp(-depth[..., None] * self.powers[:, None, None, :])  # (m, h, w, 3)
+        means = np.einsum("mp,mpc->mc", self.weights, through.reshape(members, h * w, 3))
+        opacity = 100.0 * (1.0 - means[:, 1])
+        doubts = set()
+        bright = clipped[self.cut][self.best_box].mean() if self.best_box.any() else 0.0
+        if bright > SATURATED_SHARE:
+            doubts.add(SATURATED)
+        if (
+            float(np.median(self.plate[self.best_box])) < DARK_LIGHT
+            and float(np.median(patch[self.best_box])) < DARK_LIGHT
+        ):
+            doubts.add(TOO_DARK)
+        value, u, low, high = _spread(opacity, self._noise(through[0]))
+        if value > DENSE_PCT:
+            doubts.add(DENSE)
+        if self._hidden(patch, through[0]):
+            doubts.add(SECTION_HIDDEN)
+            value = np.nan
+        if u > WIDEST_PCT:
+            doubts.add(VEIL_LIKE_PLATE)
+            value = np.nan
+        return SectionValues(
+            transmittance=means[0],
+            u_transmittance=np.hypot(means.std(axis=0), 0.01 * U_FLOOR_PCT),
+            opacity_pct=float(value),
+            u_opacity_pct=float(u),
+            low_pct=float(low),
+            high_pct=float(high),
+            centre_line_pct=float(100.0 * (1.0 - np.mean(through[0, ..., 1][self.line])))
+            if np.isfinite(value)
+            else np.nan,
+            doubts=frozenset(doubts),
+        )
+
+    def _noise(self, through: Floats) -> float:
+        """Standard uncertainty from the plate's own, in percent of opacity."""
+        away = np.abs(self.plate - self.veil.light)
+        best = np.sqrt(np.sum(away**2, axis=-1)) + 0.01
+        u = np.sqrt(np.sum(self.u_plate**2, axis=-1)) * through[..., 1] / best
+        # a plate's error is partly common to neighbours: between mean and mean over root n
+        return float(100.0 * 0.3 * np.mean(u[self.best_box])) if self.best_box.any() else 0.0
+
+    def _hidden(self, patch: Picture, through: Floats) -> bool:
+        """Tell whether the light lies far off the line from plate to veil: something solid."""
+        model = through * self.plate + (1.0 - through) * self.veil.light
+        off = _smooth((patch - model).astype(np.float32))[self.best_box]
+        scale = 0.02 + np.maximum(model[self.best_box], self.plate[self.best_box])
+        return bool(np.sqrt(np.mean((off / scale) ** 2)) > HIDDEN)
+
+
+def _spread(opacity: Floats, noise: float) -> tuple[float, float, float, float]:
+    """Value, standard uncertainty and 95 % bounds from the members and the rest."""
+    value = float(opacity[0])
+    rest = np.sqrt(noise**2 + U_FLOOR_PCT**2 + (U_LEVEL * value) ** 2)
+    away = opacity[1:] - value
+    above = float(np.sqrt(np.mean(np.maximum(away, 0.0) ** 2) * 2.0))
+    below = float(np.sqrt(np.mean(np.minimum(away, 0.0) ** 2) * 2.0))
+    u = float(np.sqrt(np.mean(away**2) + rest**2))
+    return (
+        value, u,
+        value - COVERAGE * float(np.hypot(below, rest)),
+        value + COVERAGE * float(np.hypot(above, rest)),
+    )  # fmt: skip
+
+
+def _smooth(picture: Picture) -> Picture:
+    return np.asarray(
+        cv2.GaussianBlur(picture, (0, 0), SMOOTH_PX, borderType=cv2.BORDER_REFLECT), np.float32
+    )
+
+
+def _coverage(box: Floats, shape: tuple[int, int]) -> Floats:
+    """Share of each pixel that lies in the box, scaled to sum to 1."""
+    # pixel i spans i - 0.5 to i + 0.5; box edges are given as first and past-the-last pixel
+    across = np.clip(
+        np.minimum(np.arange(shape[1]) + 1, box[2]) - np.maximum(np.arange(shape[1]), box[0]), 0, 1
+    )  # noqa: E501
+    down = np.clip(
+        np.minimum(np.arange(shape[0]) + 1, box[3]) - np.maximum(np.arange(shape[0]), box[1]), 0, 1
+    )  # noqa: E501
+    covered = down[:, None] * across[None, :]
+    total = covered.sum()
+    return covered / total if total > 0 else np.full(shape, 1.0 / (shape[0] * shape[1]))
+
+
+def _overlap(box: Floats, w: int, h: int) -> float:
+    """Share of the box that lies in the picture."""
+    area = (box[2] - box[0]) * (box[3] - box[1])
+    cut = (min(box[2], w) - max(box[0], 0.0)) * (min(box[3], h) - max(box[1], 0.0))
+    return float(max(0.0, cut) / area)

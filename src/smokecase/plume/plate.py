@@ -1,0 +1,149 @@
+"""The plate: the same view without smoke, and how far it can be trusted."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+CHANGED = 0.04  # relative change beyond which a block of the picture has changed
+DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
+FEWEST_CHANGED = 4  # blocks that must change together before it counts
+MOST_PLATE_S = 3.0
+SHORT_PLATE_S = 0.7  # a plate from less time than this is said to be short
+GUARD_S = 0.15  # left out before the first change
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plate:
+    """The view without smoke."""
+
+    light: Picture  # (h, w, 3) linear
+    u_light: Picture  # (h, w, 3) standard uncertainty
+    origin: str  # given, window, before_change, quiet, clearest
+    from_s: float
+    to_s: float
+    frames: int
+
+    def __post_init__(self) -> None:
+        self.light.setflags(write=False)
+        self.u_light.setflags(write=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuietTime:
+    """When the view was clear, as far as a coarse look tells."""
+
+    from_s: float
+    to_s: float
+    first_change_s: float | None  # None: nothing ever changes
+
+
+def find_quiet_time(times_s: Floats, changed: NDArray[np.bool_]) -> QuietTime:
+    """Find the time before the first lasting change.
+
+    Parameters
+    ----------
+    times_s : ndarray, shape (n,)
+        Times of a coarse sample of frames. [s]
+    changed : ndarray of bool, shape (n, by, bx)
+        From `changed_blocks`, against the first frames.
+
+    Returns
+    -------
+    QuietTime
+        At most `MOST_PLATE_S` long, next to the change, for light drifts.
+    """
+    # leaves and water move all the time: a block that changes early and often is no witness
+    early = max(3, int(np.sum(times_s <= times_s[0] + 0.6)))
+    restless = changed[:early].mean(axis=0) > 0.3
+    count = (changed & ~restless).sum(axis=(1, 2))
+    busy = count >= max(FEWEST_CHANGED, int(0.002 * changed[0].size))
+    # it must last: the next sample shows it too
+    lasting = busy & np.append(busy[1:], busy[-1:])
+    if not lasting.any():
+        return QuietTime(
+            from_s=float(times_s[0]),
+            to_s=float(min(times_s[-1], times_s[0] + MOST_PLATE_S)),
+            first_change_s=None,
+        )
+    first = int(np.argmax(lasting))
+    change = float(times_s[first])
+    end = float(times_s[first - 1]) if first else change
+    end = max(float(times_s[0]), min(end, change - GUARD_S))
+    return QuietTime(
+        from_s=max(float(times_s[0]), end - MOST_PLATE_S), to_s=end, first_change_s=change
+    )
+
+
+def changed_blocks(
+    blocks: NDArray[np.float32], gains: Floats, reference: NDArray[np.float32]
+) -> NDArray[np.bool_]:
+    """Blocks that left the reference after exposure, shape (n, by, bx).
+
+    Differences count against the block's brightest channel: the dark channels of a red lamp or of
+    a hedge are mostly compression noise.
+    """
+    evened = blocks / gains[:, None, None, :].astype(np.float32)
+    level = reference.max(axis=-1, keepdims=True) + DARK_FLOOR
+    return np.asarray(np.abs((evened - reference) / level).max(axis=-1) > CHANGED)
+
+
+def average(frames: list[Picture]) -> tuple[Picture, Picture]:
+    """Mean of frames that lie on one another, and its standard uncertainty per pixel.
+
+    Parameters
+    ----------
+    frames : list of ndarray, shape (h, w, 3)
+        Linear light.
+
+    Returns
+    -------
+    light, u_light : ndarray, shape (h, w, 3)
+    """
+    stack = np.zeros(frames[0].shape, np.float64)
+    squares = np.zeros(frames[0].shape, np.float64)
+    for frame in frames:
+        stack += frame
+        squares += frame.astype(np.float64) ** 2
+    n = len(frames)
+    mean = stack / n
+    spread = np.sqrt(np.maximum(squares / n - mean**2, 0.0))
+    # compression repeats a frame's errors in the next: the mean of many is not as good as that
+    u = np.maximum(spread / np.sqrt(max(1.0, n / 4.0)), 0.002 + 0.004 * mean)
+    return mean.astype(np.float32), u.astype(np.float32)
+
+
+def find_clearest(frames: list[Picture], gains: Floats) -> tuple[Picture, Picture]:
+    """Put together the clearest moments: at each spot the frames with the strongest texture.
+
+    Smoke lowers contrast whatever its colour, so the frame with the most is the least smoky one.
+    It may still be smoky: readings against this plate are lower bounds.
+
+    Parameters
+    ----------
+    frames : list of ndarray, shape (h, w, 3)
+        Linear light, laid on one another.
+    gains : ndarray, shape (n, 3)
+        Exposure of each.
+
+    Returns
+    -------
+    light, u_light : ndarray, shape (h, w, 3)
+    """
+    evened = [(f / g).astype(np.float32) for f, g in zip(frames, gains, strict=True)]
+    power = np.stack([_texture_power(f) for f in evened])
+    best = np.argsort(power, axis=0)[-max(2, len(frames) // 8) :]
+    stack = np.stack(evened)
+    picked = np.take_along_axis(stack, best[..., None], axis=0)
+    mean = picked.mean(axis=0)
+    return mean.astype(np.float32), (picked.std(axis=0) + 0.002 + 0.01 * mean).astype(np.float32)
+
+
+def _texture_power(frame: Picture) -> Picture:
+    luma = frame.mean(axis=-1)
+    fine = cv2.GaussianBlur(luma, (0, 0), 1.0) - cv2.GaussianBlur(luma, (0, 0), 5.0)
+    return np.asarray(cv2.GaussianBlur(fine * fine, (0, 0), 9.0), np.float32)

@@ -1,0 +1,152 @@
+"""Cuts smoky frames into overlapping windows: how bright, and how much texture is left.
+
+Each window gives the mean light of frame and plate, and, in bands of spatial frequency, the slope
+of the frame's texture on the plate's. The texture is that of luma: a phone stores colour at
+half the sharpness and drops it first, so under smoke the channels' own texture is no measure.
+Compression eats fine, weak texture, so the bands are middling, and a window's slope is trusted
+by the contrast that its texture *should* still have, never by what it seems to have (that would
+prefer the windows whose noise points upwards).
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # BT.709
+# (finer sigma, coarser sigma, window sigma) of each band at 640 px long side
+BANDS = ((2.0, 6.0, 7.0), (3.0, 8.0, 9.0), (5.0, 14.0, 12.0))
+MEAN_SIGMA = 6.0
+STRIDE = 8
+LEAK_SIGMA = 12.0  # wider than the coarsest band, or the texture would pass for smoke structure
+SLOPE_FLOOR = 0.04  # spread between windows that their residuals do not show
+# contrast below which compression drops texture, in 8-bit codes; the loss is only a doubt here
+LOSS_CODES = 1.5
+LOSS_AT_HALF = (0.25, 0.12, 0.06)  # standard uncertainty of each band's slope at that contrast
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Windows:
+    """n windows out of several frames."""
+
+    light: Floats  # (n, 3) mean of the frame
+    plate: Floats  # (n, 3) mean of the plate
+    slope: Floats  # (n, b) luma texture of the frame over that of the plate
+    u_slope: Floats  # (n, b)
+    share: Floats  # (n, b, 3) of each channel in the plate's luma texture
+    x: Floats  # (n,) centre [working px]
+    y: Floats
+    frame: NDArray[np.intp]  # (n,) which frame
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def pick(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> "Windows":
+        """Some of the windows."""
+        return Windows(**{name: getattr(self, name)[chosen] for name in self.__slots__})
+
+
+def blur(picture: Picture, sigma: float) -> Picture:
+    """Gaussian blur; wide ones on a smaller copy, which is as good and much quicker."""
+    if sigma >= 5.0 and min(picture.shape[:2]) > 40:
+        h, w = picture.shape[:2]
+        small = cv2.resize(picture, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
+        small = cv2.GaussianBlur(small, (0, 0), sigma / 2.0, borderType=cv2.BORDER_REFLECT)
+        return cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR)  # type: ignore[return-value]
+    return cv2.GaussianBlur(picture, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)  # type: ignore[return-value]
+
+
+def _band(picture: Picture, fine: float, coarse: float) -> Picture:
+    return blur(picture, fine) - blur(picture, coarse)
+
+
+class PlateTexture:
+    """The plate's windows, computed once."""
+
+    def __init__(self, plate: Picture, compression: float = 1.0) -> None:
+        self.plate = plate
+        self.compression = compression
+        self.mean = blur(plate, MEAN_SIGMA)
+        self.bands = []
+        for fine, coarse, wide in BANDS:
+            texture = _band(plate, fine, coarse)
+            luma = texture @ LUMA
+            power = blur(luma * luma, wide)
+            share = np.stack(
+                [blur(luma * LUMA[c] * texture[..., c], wide) for c in range(3)], axis=-1
+            )
+            self.bands.append((texture, luma, power, share / (power[..., None] + 1e-9)))
+
+    def cut(
+        self,
+        light: Picture,
+        smoky: NDArray[np.bool_],
+        frame: int,
+        depth: NDArray[np.float32] | None,
+        model: Picture | None,
+    ) -> Windows:
+        """Windows of one frame.
+
+        Parameters
+        ----------
+        light : ndarray, shape (h, w, 3)
+            The frame on the plate, exposure taken out. Linear light.
+        smoky : ndarray of bool, shape (h, w)
+            Where windows may lie.
+        frame : int
+            Its number, kept.
+        depth, model : ndarray or None
+            Luma transmittance (h, w) and light (h, w, 3) after an earlier fit, smooth; what the smoke's own
+            structure adds to the texture is taken out with them. None: not yet.
+
+        Returns
+        -------
+        Windows
+        """
+        grid = (slice(STRIDE // 2, None, STRIDE),) * 2
+        here = smoky[grid]
+        mean = blur(light, MEAN_SIGMA)[grid][here].astype(np.float64)
+        slopes, us, shares = [], [], []
+        luma_light = light @ LUMA
+        level = np.clip(mean @ LUMA.astype(np.float64), 0.003, 1.0)
+        for (fine, coarse, wide), (texture, luma, power, share), loss in zip(
+            BANDS, self.bands, LOSS_AT_HALF, strict=True
+        ):
+            seen = _band(luma_light, fine, coarse)
+            through: NDArray[np.float64] | float = 0.5
+            if model is not None and depth is not None:
+                seen = seen - _band(model @ LUMA, fine, coarse) + depth * (texture @ LUMA)
+                through = np.clip(depth[grid][here].astype(np.float64), 0.05, 1.0)
+            p = power[grid][here].astype(np.float64) + 1e-9
+            slope = blur(luma * seen, wide)[grid][here] / p
+            left = blur(seen * seen, wide)[grid][here] - slope**2 * p
+            independent = (wide / fine) ** 2  # patches of texture in one window
+            u = np.sqrt(np.maximum(left, 1e-9) / p / independent)
+            # contrast in 8-bit codes that the texture should have here: slope of the sRGB curve
+            codes = np.sqrt(p) * through * 255 / 2.4 * level ** (1 / 2.4 - 1)
+            eaten = self.compression * 2 * loss / (1 + (codes / LOSS_CODES) ** 1.5)
+            slopes.append(slope)
+            us.append(np.sqrt(u**2 + SLOPE_FLOOR**2 + eaten**2))
+            shares.append(share[grid][here].astype(np.float64))
+        row, column = np.nonzero(here)
+        return Windows(
+            light=mean,
+            plate=self.mean[grid][here].astype(np.float64),
+            slope=np.stack(slopes, axis=1).astype(np.float64),
+            u_slope=np.stack(us, axis=1).astype(np.float64),
+            share=np.stack(shares, axis=1),
+            x=column * STRIDE + STRIDE / 2.0,
+            y=row * STRIDE + STRIDE / 2.0,
+            frame=np.full(len(row), frame),
+        )
+
+
+def join(parts: list[Windows]) -> Windows:
+    """Windows of several frames in one."""
+    return Windows(
+        **{name: np.concatenate([getattr(p, name) for p in parts]) for name in Windows.__slots__}
+    )

@@ -1,0 +1,438 @@
+"""Walk 1: what stays the same through a clip: plate, light, pipe, section and veil.
+
+A sample of frames spread over the clip is enough to learn it. Everything here is in working
+pixels; `examination.py` turns coordinates into those of the upright picture.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.doubts import (
+    EXPOSURE_UNCHECKED,
+    MOVING_CAMERA,
+    NO_CLEAN_PLATE,
+    SHAKY,
+    SHORT_PLATE,
+    SMOKE_FROM_START,
+    Doubt,
+)
+from smokecase.errors import ClipError
+from smokecase.optics.light import saturated, to_linear
+from smokecase.optics.veil import Veil, channel_powers, depth_by_veil, fit_veil
+from smokecase.plume.plate import (
+    SHORT_PLATE_S,
+    Plate,
+    QuietTime,
+    average,
+    changed_blocks,
+    find_clearest,
+    find_quiet_time,
+)
+from smokecase.plume.section import PipeExit, find_exit, measuring_section
+from smokecase.plume.windows import (
+    LEAK_SIGMA,
+    LUMA,
+    STRIDE,
+    PlateTexture,
+    Windows,
+    blur,
+    join,
+)
+from smokecase.video.clip import Clip
+from smokecase.video.exposure import Exposure, block_means, fit_exposure
+from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, warp_to_plate
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+Tell = Callable[[float, str], None]
+
+MOST_SAMPLES = 56
+MOST_PLATE_FRAMES = 45
+MEMBERS = 24  # of the veil's ensemble
+STATIC_PX = 0.12  # a camera that moves less than this stands still
+FAR_PX = 0.12  # of the long side: beyond this the view has changed
+SHAKY_PX = 0.6
+U_GIVEN_EXIT = 0.05  # of the diameter: how well a person points
+U_GIVEN_DIAMETER = 0.04
+GREY_WORLD = 0.2  # mean reflectance of yards, cars, hedges, walls (common practice, no source)
+U_LN_WHITE = 0.55
+CHANGED_WINDOW = 0.05  # relative change of brightness that makes a window a candidate for smoke
+FADED, FADED_SIGMAS = 0.05, 2.5  # loss of texture that does
+FEWEST_TOLD = 24  # windows that must show either
+REACH_DIAMETERS = 16.0
+SPREAD, HALF_WIDTH = 0.55, 0.8  # cone in which smoke is looked for first, per diameter
+NEAR_DIAMETERS = 6.0  # windows further from the section than this count half and less
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scene:
+    """What walk 2 needs to measure each frame."""
+
+    plate: Plate
+    landmarks: Landmarks | None  # None: the camera stands still
+    free: NDArray[np.bool_]  # blocks that the plume never reaches
+    plate_blocks: NDArray[np.float32]
+    pipe: PipeExit | None
+    section: tuple[float, float, float, float] | None
+    boxes: Floats  # (m, 4) the section as each member sees it
+    veil: Veil | None
+    white: Floats  # (3,)
+    u_ln_white: float
+    clipped: NDArray[np.bool_]  # blown out on the plate
+    first_change_s: float | None
+    open_above: bool  # smoke was there from the start: readings are lower bounds
+    doubts: frozenset[Doubt]
+
+
+@dataclass(slots=True, eq=False)
+class _Sample:
+    times_s: Floats
+    codes: list[NDArray[np.uint16]]
+    transfer: str
+
+    def light(self, i: int) -> Picture:
+        return to_linear(self.codes[i], self.transfer)
+
+
+def learn_scene(  # noqa: PLR0913 - the door's options, each by name
+    clip: Clip,
+    *,
+    exit_px: tuple[float, float] | None,
+    diameter_px: float | None,
+    plate_window_s: tuple[float, float] | None,
+    from_s: float,
+    to_s: float,
+    tell: Tell,
+    rng: np.random.Generator,
+) -> Scene:
+    """Learn what stays from a sample of frames.
+
+    Parameters
+    ----------
+    clip : Clip
+    exit_px, diameter_px : tuple, float or None
+        The pipe's end and outer width in working pixels, where the user knows them.
+    plate_window_s : tuple or None
+        A time without smoke, where the user knows it. [s]
+    from_s, to_s : float
+        Part of the clip that counts. [s]
+    tell : callable
+        Takes progress (0 to 1) and words; may raise `Cancelled`.
+    rng : numpy.random.Generator
+        Chance.
+
+    Raises
+    ------
+    ClipError
+        If no frame lies in the chosen part.
+    """
+    sample = _take_sample(clip, from_s, to_s, tell)
+    doubts: set[Doubt] = set()
+    landmarks, lights = _steadied(sample, doubts)
+    tell(0.35, "looking for the clear view")
+    first = np.mean(lights[: max(1, min(3, len(lights)))], axis=0, dtype=np.float64)
+    blocks = np.stack([block_means(x) for x in lights])
+    reference = block_means(first.astype(np.float32))
+    exposure = fit_exposure(blocks, reference)
+    quiet = find_quiet_time(sample.times_s, changed_blocks(blocks, exposure.gain, reference))
+    plate, open_above = _make_plate(
+        clip, sample, lights, exposure, landmarks, quiet, plate_window_s, doubts
+    )
+    plate_blocks = block_means(plate.light)
+    exposure = fit_exposure(blocks, plate_blocks)
+    if not exposure.checked:
+        doubts.add(EXPOSURE_UNCHECKED)
+    lights = [
+        (x / g.astype(np.float32)).astype(np.float32)
+        for x, g in zip(lights, exposure.gain, strict=True)
+    ]
+    tell(0.45, "looking for the tailpipe")
+    pipe = find_exit(lights, sample.times_s, plate.light, exit_px=exit_px, diameter_px=diameter_px)
+    section = None
+    boxes = np.zeros((0, 4))
+    if pipe.exit_px is not None and pipe.diameter_px is not None:
+        section = measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)
+        boxes = _drawn_boxes(pipe, rng)
+    doubts |= pipe.doubts
+    white = guess_white(plate.light)
+    tell(0.6, "learning the colour of the smoke")
+    late = _smoky_frames(plate, quiet, sample.times_s)
+    veil, _ = learn_veil(lights, late, plate.light, pipe, section, white, rng, tell)
+    clipped = saturated(sample.codes[0])
+    return Scene(
+        plate=plate,
+        landmarks=landmarks,
+        free=exposure.free if exposure.checked else np.ones_like(exposure.free),
+        plate_blocks=plate_blocks,
+        pipe=pipe if section else None,
+        section=section,
+        boxes=boxes,
+        veil=veil,
+        white=white,
+        u_ln_white=U_LN_WHITE,
+        clipped=clipped,
+        first_change_s=quiet.first_change_s,
+        open_above=open_above,
+        doubts=frozenset(doubts),
+    )
+
+
+def _take_sample(clip: Clip, from_s: float, to_s: float, tell: Tell) -> _Sample:
+    """Frames spread evenly over the clip; thinned out when there turn out to be more."""
+    expected = max(1, clip.frame_count)
+    step = max(1, expected // MOST_SAMPLES)
+    times: list[float] = []
+    codes: list[NDArray[np.uint16]] = []
+    for n, frame in enumerate(clip.frames(from_s, to_s)):
+        if n % 16 == 0:
+            tell(min(0.3, 0.3 * n / expected), "looking through the clip")
+        if n % step == 0:
+            times.append(frame.time_s)
+            codes.append(frame.codes)
+            if len(times) > 2 * MOST_SAMPLES:
+                times, codes, step = times[::2], codes[::2], step * 2
+    if not codes:
+        what = "no picture lies in the chosen part of the clip"
+        raise ClipError(what, where=clip.name, remedy="choose another --from and --to")
+    return _Sample(np.array(times), codes, clip.transfer)
+
+
+def grey(codes: NDArray[np.uint16]) -> NDArray[np.float32]:
+    """Luma of the codes, for finding corners."""
+    return np.asarray(codes.astype(np.float32) @ LUMA / 257.0, np.float32)
+
+
+def _steadied(sample: _Sample, doubts: set[Doubt]) -> tuple[Landmarks | None, list[Picture]]:
+    """Sampled frames laid on the first; no landmarks where the camera stands still."""
+    landmarks = find_landmarks(grey(sample.codes[0]))
+    views = [fit_view_to(landmarks, grey(c)) for c in sample.codes]
+    moved = np.array([v.moved_px for v in views])
+    shake = np.array([v.shake_px for v in views])
+    if np.median(moved) < STATIC_PX and np.percentile(moved, 90) < 3 * STATIC_PX:
+        return None, [sample.light(i) for i in range(len(views))]
+    if np.percentile(moved, 90) > FAR_PX * max(sample.codes[0].shape):
+        doubts.add(MOVING_CAMERA)
+    if np.nanmedian(shake) > SHAKY_PX or np.mean([v.trusted for v in views]) < 0.6:
+        doubts.add(SHAKY)
+    return landmarks, [warp_to_plate(sample.light(i), v)[0] for i, v in enumerate(views)]
+
+
+def _make_plate(  # noqa: PLR0913 - all that a plate can rest on
+    clip: Clip,
+    sample: _Sample,
+    lights: list[Picture],
+    exposure: Exposure,
+    landmarks: Landmarks | None,
+    quiet: QuietTime,
+    window: tuple[float, float] | None,
+    doubts: set[Doubt],
+) -> tuple[Plate, bool]:
+    """Build the plate, in order of trust; True where readings are lower bounds."""
+    origin = "before_change" if quiet.first_change_s is not None else "quiet"
+    start, end = window or (quiet.from_s, quiet.to_s)
+    if window:
+        origin = "window"
+    step = float(np.median(np.diff(sample.times_s))) if len(sample.times_s) > 1 else 0.0
+    if not window and quiet.first_change_s is not None and end - start < min(0.2, 1.5 * step):
+        doubts.update({SMOKE_FROM_START, NO_CLEAN_PLATE})
+        light, u = find_clearest(lights, exposure.gain)
+        plate = Plate(light=light, u_light=u, origin="clearest", from_s=float(sample.times_s[0]),
+                      to_s=float(sample.times_s[-1]), frames=len(lights))  # fmt: skip
+        return plate, True
+    frames = []
+    every = max(1, int((end - start) * clip.nominal_fps / MOST_PLATE_FRAMES))
+    for n, frame in enumerate(clip.frames(start, end + 1e-6)):
+        if n % every == 0:
+            light = to_linear(frame.codes, clip.transfer)
+            if landmarks is not None:
+                light = warp_to_plate(light, fit_view_to(landmarks, grey(frame.codes)))[0]
+            frames.append(light)
+        if len(frames) >= 2 * MOST_PLATE_FRAMES:
+            break
+    if not frames:
+        what = f"no picture lies between {start:g} s and {end:g} s"
+        raise ClipError(what, where=clip.name, remedy="choose another --plate-window")
+    if end - start < SHORT_PLATE_S and len(frames) < 12:
+        doubts.add(SHORT_PLATE)
+    light, u = average(frames)
+    return (
+        Plate(light=light, u_light=u, origin=origin, from_s=start, to_s=end, frames=len(frames)),
+        False,
+    )
+
+
+def _drawn_boxes(pipe: PipeExit, rng: np.random.Generator) -> Floats:
+    """Section of each member, with exit, diameter and direction drawn within their doubt."""
+    boxes = []
+    for m in range(MEMBERS):
+        z = rng.normal(size=4) if m else np.zeros(4)
+        exit_px = (
+            pipe.exit_px[0] + z[0] * pipe.u_exit_px,  # type: ignore[index]
+            pipe.exit_px[1] + z[1] * pipe.u_exit_px,  # type: ignore[index]
+        )
+        wide = float(pipe.diameter_px * np.exp(z[2] * pipe.u_diameter_px / pipe.diameter_px))  # type: ignore[operator]
+        boxes.append(
+            measuring_section(exit_px, wide, pipe.direction_deg + z[3] * pipe.u_direction_deg)
+        )
+    return np.array(boxes, np.float64)
+
+
+def guess_white(plate: Picture) -> Floats:
+    """Light of a white card, guessed from the scene: yards, cars, hedges and walls reflect about a
+    fifth, within a factor of two.
+
+    Cameras balance white to equal channels, so the tint is taken as neutral; both guesses carry
+    wide uncertainties.
+    """
+    luma = plate @ LUMA
+    level = max(float(luma.mean()) / GREY_WORLD, float(np.percentile(luma, 98)))
+    return np.full(3, max(level, 0.02))
+
+
+def _smoky_frames(plate: Plate, quiet: QuietTime, times_s: Floats) -> list[int]:
+    """Samples that may show smoke: all but those of the plate."""
+    if quiet.first_change_s is None and plate.origin == "quiet":
+        return list(range(len(times_s)))
+    return [i for i, t in enumerate(times_s) if not plate.from_s <= t <= plate.to_s]
+
+
+def learn_veil(  # noqa: PLR0913 - walk 1's findings
+    lights: list[Picture],
+    late: list[int],
+    plate: Picture,
+    pipe: PipeExit,
+    section: tuple[float, float, float, float] | None,
+    white: Floats,
+    rng: np.random.Generator,
+    tell: Tell,
+    *,
+    compression: float = 1.0,
+) -> tuple[Veil | None, Windows | None]:
+    """Fit the veil to windows of changed pixels in the pipe's cone.
+
+    Parameters
+    ----------
+    lights : list of ndarray, shape (h, w, 3)
+        Frames on the plate, exposure taken out.
+    late : list of int
+        Those that may show smoke.
+    plate : ndarray, shape (h, w, 3)
+    pipe : PipeExit
+        Where smoke is looked for first; without an exit, everywhere.
+    section : tuple or None
+        Windows near it count most.
+    white : ndarray, shape (3,)
+    rng : numpy.random.Generator
+    tell : callable
+    compression : float
+        How far compression must be reckoned with: 1 for a clip, near 0 for a lossless picture.
+
+    Returns
+    -------
+    Veil or None, Windows or None
+        None where too little changed to fit anything.
+    """
+    texture = PlateTexture(plate, compression)
+    cone = _cone(plate.shape[:2], pipe)
+    cuts = [texture.cut(lights[i], cone, i, None, None) for i in late]
+    touched = _touched(cuts, cone)
+    if touched is None:
+        return None, None
+    centre = np.array([0.0, 0.0])
+    near = np.inf
+    if section is not None and pipe.diameter_px is not None:
+        centre = np.array([(section[0] + section[2]) / 2, (section[1] + section[3]) / 2])
+        near = NEAR_DIAMETERS * pipe.diameter_px
+    veil: Veil | None = None
+    for turn in range(2):
+        parts = []
+        for i in late:
+            depth, model = (None, None) if veil is None else _model(lights[i], texture, veil)
+            parts.append(texture.cut(lights[i], touched, i, depth, model))
+        windows = join(parts)
+        tell(0.65 + 0.15 * turn, "learning the colour of the smoke")
+        found = _fit(windows, centre, near, white, MEMBERS if turn else 1, rng)
+        if found is None:
+            return None, None
+        veil = found
+    return veil, windows
+
+
+def _fit(
+    windows: Windows,
+    centre: Floats,
+    near: float,
+    white: Floats,
+    members: int,
+    rng: np.random.Generator,
+) -> Veil | None:
+    away = np.hypot(windows.x - centre[0], windows.y - centre[1])
+    trust = 1.0 / (1.0 + (away / near) ** 2)
+    block = (
+        (windows.x // 24).astype(np.intp) * 1_000_000
+        + (windows.y // 24).astype(np.intp) * 1_000
+        + windows.frame // 4
+    )
+    columns: dict[str, Any] = {
+        k: getattr(windows, k) for k in ("light", "plate", "slope", "u_slope", "share")
+    }
+    return fit_veil(
+        **columns, block=block, trust=trust, white=white, u_white=U_LN_WHITE,
+        members=members, rng=rng,
+    )  # fmt: skip
+
+
+def _model(
+    light: Picture, texture: PlateTexture, veil: Veil
+) -> tuple[NDArray[np.float32], Picture]:
+    """Smooth luma transmittance and model light of a frame at this veil."""
+    j = veil.light.astype(np.float32)
+    away = texture.plate - j
+    top, below = blur((light - j) * away, LEAK_SIGMA), blur(away * away, LEAK_SIGMA)
+    depth = depth_by_veil(top.astype(np.float64), below.astype(np.float64), veil.slope)
+    through = np.exp(-depth[..., None] * channel_powers(veil.slope)).astype(np.float32)
+    model = through * texture.plate + (1 - through) * j
+    return (through @ LUMA).astype(np.float32), model.astype(np.float32)
+
+
+def _touched(cuts: list[Windows], cone: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    """Places in the cone that smoke may have reached in some frame; None where there are none.
+
+    White smoke before a white wall changes nothing in brightness, so a place counts as well where
+    its texture fades. Places are chosen over all frames together, for choosing windows one by one
+    by their slope would prefer those whose noise points down.
+    """
+    touched = np.zeros(cone.shape, bool)
+    found = 0
+    for windows in cuts:
+        if not len(windows):
+            continue
+        change = np.abs(windows.light - windows.plate).max(axis=1)
+        change /= windows.plate.max(axis=1) + 0.02
+        best = np.argmin(windows.u_slope, axis=1)[:, None]
+        slope = np.take_along_axis(windows.slope, best, axis=1)[:, 0]
+        u = np.take_along_axis(windows.u_slope, best, axis=1)[:, 0]
+        told = (change > CHANGED_WINDOW) | (slope < 1.0 - FADED - FADED_SIGMAS * u)
+        found += int(told.sum())
+        half = STRIDE // 2
+        for x, y in zip(windows.x[told].astype(int), windows.y[told].astype(int), strict=True):
+            touched[y - half : y + half, x - half : x + half] = True
+    return touched & cone if found >= FEWEST_TOLD else None
+
+
+def _cone(shape: tuple[int, ...], pipe: PipeExit) -> NDArray[np.bool_]:
+    """Where the pipe's smoke is looked for first: a cone along the outflow."""
+    if pipe.exit_px is None or pipe.diameter_px is None:
+        return np.ones(shape, bool)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    angle = np.radians(pipe.direction_deg)
+    dx, dy = x - pipe.exit_px[0], y - pipe.exit_px[1]
+    along = dx * np.cos(angle) + dy * np.sin(angle)
+    across = np.abs(-dx * np.sin(angle) + dy * np.cos(angle))
+    d = pipe.diameter_px
+    inside = (along > 0.1 * d) & (along < REACH_DIAMETERS * d)
+    return np.asarray(inside & (across < HALF_WIDTH * d + SPREAD * along))

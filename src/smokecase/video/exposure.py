@@ -1,0 +1,115 @@
+"""What the camera's exposure and white balance did since the plate, per channel.
+
+A phone brightens the picture when dark smoke fills it and dims it for white smoke. The gain is
+read from blocks that the plume never reaches: those that keep in step with the bulk of the
+picture in every frame.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+BLOCK_PX = 16
+DARK, BRIGHT = 0.004, 0.9  # linear light outside which a block's ratio means little
+STEP = 0.06  # ln gain: how far blocks may lie from the bulk to be counted to it
+STILL = 0.03  # relative change within which a block keeps in step
+DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
+FEWEST_BLOCKS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Exposure:
+    """Gain of n frames against the plate."""
+
+    gain: Floats  # (n, 3)
+    free: NDArray[np.bool_]  # (by, bx) blocks that the plume never reached
+    checked: bool  # False: too few free blocks, the gain is a guess
+
+
+def block_means(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Mean light of each block, shape (h // 16, w // 16, 3); a rest at the edges is left out."""
+    h, w = light.shape[:2]
+    rows, columns = max(1, h // BLOCK_PX), max(1, w // BLOCK_PX)
+    whole = light[: rows * BLOCK_PX, : columns * BLOCK_PX] if min(h, w) >= BLOCK_PX else light
+    return np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA))
+
+
+def log_ratios(blocks: NDArray[np.float32], plate: NDArray[np.float32]) -> Floats:
+    """``ln(frame / plate)`` of blocks, shape (..., by, bx, 3); NaN where too dark or blown out."""
+    usable = (plate > DARK) & (plate < BRIGHT) & (blocks > DARK / 4) & (blocks < BRIGHT)
+    safe = np.where(usable, blocks, 1.0) / np.where(usable, plate, 1.0)
+    return np.where(usable, np.log(safe), np.nan)
+
+
+def fit_exposure(blocks: NDArray[np.float32], plate: NDArray[np.float32]) -> Exposure:
+    """Gain over time from the blocks of all frames.
+
+    Parameters
+    ----------
+    blocks : ndarray, shape (n, by, bx, 3)
+        Mean light of each frame's blocks, in order of time; the first lies near the plate.
+    plate : ndarray, shape (by, bx, 3)
+        The same of the plate.
+
+    Returns
+    -------
+    Exposure
+
+    Source
+    ------
+    Mode seeking by repeated means within a window (mean shift), then the median over blocks
+    that keep in step.
+    """
+    n = len(blocks)
+    flat = log_ratios(blocks, plate[None]).reshape(n, -1, 3)
+    seen, still = blocks.reshape(n, -1, 3), plate.reshape(-1, 3)
+    level = still.max(axis=1, keepdims=True) + DARK_FLOOR
+    gains = np.zeros((n, 3))
+    now = np.zeros(3)
+    for i in range(n):
+        now = _bulk(flat[i], now)
+        gains[i] = now
+    free = np.ones(flat.shape[1], bool)
+    for _ in range(3):
+        # against the brightest channel: dark channels of a coloured block are mostly noise
+        away = np.abs((seen / np.exp(gains)[:, None, :] - still) / level).max(axis=2)
+        free = (away < STILL).mean(axis=0) >= 0.95
+        free &= (~np.isnan(flat).all(axis=2)).mean(axis=0) > 0.8
+        if free.sum() < FEWEST_BLOCKS:
+            break
+        gains = np.stack([_middle(flat[i, free], gains[i]) for i in range(n)])
+    return Exposure(
+        gain=np.exp(gains),
+        free=free.reshape(plate.shape[:2]),
+        checked=bool(free.sum() >= FEWEST_BLOCKS),
+    )
+
+
+def _bulk(ratios: Floats, start: Floats) -> Floats:
+    """Where most blocks lie, sought from the last frame's gain."""
+    good = ratios[~np.isnan(ratios).any(axis=1)]
+    if len(good) < FEWEST_BLOCKS:
+        return start
+    now = start
+    for _ in range(12):
+        near = np.linalg.norm(good - now, axis=1) < 2.0 * STEP
+        if near.sum() < FEWEST_BLOCKS:
+            return start
+        after = good[near].mean(axis=0)
+        if np.abs(after - now).max() < 1e-4:
+            break
+        now = after
+    return np.asarray(np.median(good[np.linalg.norm(good - now, axis=1) < STEP], axis=0))
+
+
+def _middle(ratios: Floats, before: Floats) -> Floats:
+    out = before.copy()
+    for c in range(3):
+        known = ratios[~np.isnan(ratios[:, c]), c]
+        if len(known) >= FEWEST_BLOCKS // 2:
+            out[c] = np.median(known)
+    return out
