@@ -15,10 +15,10 @@ def test_the_story_of_a_start_that_clears():
         "it blocks 58 % (52 to 64) of the light just beyond the end of the pipe. It falls to half "
         "of that within 1.0 s and to a tenth within 3.5 s. Towards the end it settles at 2 % "
         "(-4 to 8). Smoke can be seen 47 % of the time, at the longest for 3.7 s without a break. "
-        "It comes in puffs, 6.0 (5.8 to 6.2) a second. The smoke is black (weights: black 90 %, "
-        "blue 4 %, white 6 %, no smoke 0 %; the weights are how sure it is, so they need no "
-        "interval). Times are those of single pictures, 0.10 s apart, and carry no interval of "
-        "their own; puffs and noise can move them by some tenths of a second."
+        "It comes in puffs, 6.0 (5.8 to 6.2) a second. The smoke is black (weights, which say how "
+        "sure that is: black 90 %, blue 4 %, white 6 %, no smoke 0 %). Times are those of "
+        "single pictures, 0.10 s apart, and carry no interval of their own; puffs and noise can "
+        "move them by some tenths of a second."
     )
 
 
@@ -43,10 +43,28 @@ def test_a_clip_without_smoke_says_what_would_have_been_missed():
 
     story = tell_story(clear)
 
-    assert "No smoke was seen; over the whole clip the measuring section read 0 % (-4 to 4)." in (
-        story
+    assert story == (
+        "No smoke was seen. Over the whole clip the measuring section read 0 % (-4 to 4); smoke "
+        "thinner than the upper end of this interval would not have shown."
     )
     assert tell_colour(clear) == "No smoke was seen, so there is no colour to tell."
+
+
+def test_readings_that_are_missing_are_said_with_their_reason():
+    unread = replace(a_refused_examination(), refused=None)
+    smoky = replace(unread, timing=an_examination().timing)
+    pair = replace(unread, source="pair")
+    why = "what lies behind the plume is too even to show how much light is blocked."
+
+    assert tell_story(unread) == (
+        f"No smoke was seen. How thin a smoke could have gone unseen cannot be said: {why}"
+    )
+    assert f"It is densest at 2.1 s, but how much light it blocks could not be read: {why}" in (
+        tell_story(smoky)
+    )
+    assert tell_story(pair).startswith(
+        f"How much light is blocked just beyond the end of the pipe could not be read: {why}"
+    )
 
 
 def test_an_open_interval_is_called_open():
@@ -83,8 +101,8 @@ def test_an_open_colour_is_not_sold_as_one():
     )
 
     assert tell_colour(replace(whole, colour=open_colour)) == (
-        "The colour cannot be told from these pictures (weights: black 30 %, blue 30 %, white "
-        "40 %, no smoke 0 %); what it looks like most is pale."
+        "The colour cannot be told from what was filmed (weights, which say how sure that is: "
+        "black 30 %, blue 30 %, white 40 %, no smoke 0 %)."
     )
 
 

@@ -78,8 +78,8 @@ def test_grey_and_red_green_blue_files_keep_their_codes(tmp_path, pix_fmt):
     stored = (130, 90, 60) if "gbr" in pix_fmt else (100,)  # planes are green, blue, red
     values = [v * 2 ** (bits - 8) for v in stored]
     planes = even_planes(values, [(48, 64)] * len(values), dtype)
-    path = write_clip(tmp_path / ("clip.avi" if pix_fmt == "gbrp" else "clip.mkv"), [planes] * 3, pix_fmt=pix_fmt,
-                      codec="utvideo" if pix_fmt == "gbrp" else "ffv1",
+    name, codec = ("clip.avi", "utvideo") if pix_fmt == "gbrp" else ("clip.mkv", "ffv1")
+    path = write_clip(tmp_path / name, [planes] * 3, pix_fmt=pix_fmt, codec=codec,
                       tags=(0 if "gbr" in pix_fmt else 2, 2))  # fmt: skip
 
     frame = next(iter(open_clip(path).frames()))

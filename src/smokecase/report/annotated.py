@@ -9,6 +9,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from smokecase.optics.light import to_linear, to_srgb8
 from smokecase.readings import COLOURS, Examination
+from smokecase.report.story import with_bounds
 from smokecase.video.clip import Clip, Frame, open_clip
 from smokecase.video.write import write_h264
 
@@ -135,13 +136,11 @@ class _Strip:
         i = int(np.argmin(np.abs(trace.time_s - time_s)))
         left, line = 0.9 * self.unit, 1.55 * self.unit
         top = self.height + 0.7 * self.unit
-        value = trace.opacity_pct[i]
-        if np.isfinite(value):
-            low, high = (
-                f"{b:.0f}" if np.isfinite(b) else "open"
-                for b in (trace.opacity_low_pct[i], trace.opacity_high_pct[i])
-            )
-            head, tail = f"{value:.0f} % blocked", f"95 %: {low} to {high}"
+        if np.isfinite(trace.opacity_pct[i]):
+            head, _, tail = with_bounds(
+                trace.opacity_pct[i], trace.opacity_low_pct[i], trace.opacity_high_pct[i]
+            ).partition(" (")
+            head, tail = f"{head} blocked", f"95 %: {tail[:-1]}"
         else:
             head, tail = "no reading", "see the doubts"
         weights = trace.colour[i]

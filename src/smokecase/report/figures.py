@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.readings import COLOURS, SCREENING, Examination, KeyFrame
+from smokecase.report.story import with_bounds
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -250,11 +251,8 @@ def _reading_at(examination: Examination, time_s: float) -> str:
     i = int(np.argmin(np.abs(trace.time_s - time_s)))
     if not np.isfinite(trace.opacity_pct[i]):
         return "no reading"
-    low, high = (
-        f"{b:.0f}" if np.isfinite(b) else "open"
-        for b in (trace.opacity_low_pct[i], trace.opacity_high_pct[i])
-    )
-    return f"section {trace.opacity_pct[i]:.0f} % ({low} to {high})"
+    reading = with_bounds(trace.opacity_pct[i], trace.opacity_low_pct[i], trace.opacity_high_pct[i])
+    return f"section {reading}"
 
 
 def draw_opacity_map(examination: Examination) -> "Figure | None":

@@ -5,6 +5,7 @@ Pure text from an `Examination`; the command, the folder's README and the page u
 
 import math
 import textwrap
+from collections import Counter
 
 import numpy as np
 
@@ -42,19 +43,16 @@ def tell_colour(examination: Examination) -> str:
     colour = examination.colour
     if colour.none > 0.5:
         return "No smoke was seen, so there is no colour to tell."
-    weights = ", ".join(f"{COLOUR_WORDS[k]} {100 * getattr(colour, k):.0f} %" for k in COLOURS)
+    weights = ", ".join(f"{COLOUR_WORDS[k]} {round(100 * getattr(colour, k))} %" for k in COLOURS)
     if colour.colour_open:
         return (
-            f"The colour cannot be told from these pictures (weights: {weights}); "
-            f"what it looks like most is {colour.word}."
+            "The colour cannot be told from what was filmed (weights, which say how sure that "
+            f"is: {weights})."
         )
     lit = " The light comes from behind it, which makes any smoke look bright." * (
         colour.lighting == "back_lit"
     )
-    return (
-        f"The smoke is {colour.word} (weights: {weights}; the weights are how sure it is, "
-        f"so they need no interval).{lit}"
-    )
+    return f"The smoke is {colour.word} (weights, which say how sure that is: {weights}).{lit}"
 
 
 def tell_summary(examination: Examination, *, most_doubts: int = 6) -> str:
@@ -76,7 +74,7 @@ def tell_summary(examination: Examination, *, most_doubts: int = 6) -> str:
 def _head(examination: Examination) -> str:
     size = f"{examination.width} x {examination.height} pixels"
     if examination.source in ("clip", "animation"):
-        size = f"{examination.duration_s:.1f} s, {size}, {examination.frames} pictures measured"
+        size = f"{examination.duration_s:.1f} s, {size}, {_pictures(examination.frames)} measured"
     lines = [f"{examination.clip}: {size}"]
     if examination.exit_px is not None:
         x, y = examination.exit_px
@@ -85,6 +83,10 @@ def _head(examination: Examination) -> str:
             wide = f"{examination.diameter_px:.0f}{_reach(examination.u_diameter_px)}"
             lines[-1] += f", its width {wide} pixels"
     return "\n".join(lines)
+
+
+def _pictures(count: int) -> str:
+    return "1 picture" if count == 1 else f"{count} pictures"
 
 
 def _reach(u: float | None) -> str:
@@ -103,41 +105,71 @@ def tell_doubts(examination: Examination) -> list[str]:
     return [f"{d.words}: {d.remedy}" for d in sorted(examination.doubts)]
 
 
+def with_bounds(value_pct: float, low_pct: float, high_pct: float) -> str:
+    """Write an opacity with its 95 % interval, to whole percents.
+
+    >>> with_bounds(-0.3, -4.2, math.inf)
+    '0 % (-4 to open)'
+    """
+    value, low, high = (
+        str(round(n)) if math.isfinite(n) else "open" for n in (value_pct, low_pct, high_pct)
+    )
+    return f"{value} % ({low} to {high})"
+
+
 def _of_a_picture(examination: Examination) -> list[str]:
     if examination.refused:
         return [f"No opacity is given: {examination.refused}.", tell_colour(examination)]
-    reading = _mean_reading(examination, None)
+    level = _mean_reading(examination, None)
     where = "just beyond the end of the pipe" if examination.section_px else "in the plume"
-    return [
-        f"Between the two pictures the smoke blocks {reading} of the light {where}.",
-        tell_colour(examination),
-    ]
+    if level is None:
+        opacity = f"How much light is blocked {where} could not be read{_why(examination)}."
+    else:
+        opacity = f"Between the two pictures the smoke blocks {level} of the light {where}."
+    return [opacity, tell_colour(examination)]
 
 
 def _of_a_clip(examination: Examination) -> list[str]:
     timing = examination.timing
     if timing.onset_s is None:
-        level = _mean_reading(examination, None)
-        return [
-            *_started(examination),
-            f"No smoke was seen; over the whole clip the measuring section read {level}.",
-            "That says that smoke thinner than this interval's upper end would not have shown.",
-        ]
+        return [*_started(examination), "No smoke was seen.", _limit(examination)]
     sentences = _started(examination)
     sentences.append(f"Smoke is first seen at {timing.onset_s:.1f} s.")
     if timing.peak_s is not None:
         peak = _mean_reading(examination, timing.peak_s, timing.peak_pct)
-        sentences.append(
-            f"It is densest at {timing.peak_s:.1f} s, where it blocks {peak} of the light just "
-            "beyond the end of the pipe."
+        blocks = (
+            f"where it blocks {peak} of the light just beyond the end of the pipe."
+            if peak is not None
+            else f"but how much light it blocks could not be read{_why(examination)}."
         )
-        sentences.append(_fall(examination))
+        sentences += [f"It is densest at {timing.peak_s:.1f} s, {blocks}", _fall(examination)]
     if timing.settled_pct is not None:
-        sentences.append(
-            "Towards the end it settles at "
-            f"{_around(examination, timing.settled_pct, _last_fifth(examination))}."
-        )
+        settled = _around(examination, timing.settled_pct, _last_fifth(examination))
+        if settled is not None:
+            sentences.append(f"Towards the end it settles at {settled}.")
     return [*sentences, *_seen(examination), tell_colour(examination), _apart(examination)]
+
+
+def _limit(examination: Examination) -> str:
+    """Say how much smoke could have gone unseen."""
+    level = _mean_reading(examination, None)
+    if level is None:
+        return f"How thin a smoke could have gone unseen cannot be said{_why(examination)}."
+    return (
+        f"Over the whole clip the measuring section read {level}; smoke thinner than the upper "
+        "end of this interval would not have shown."
+    )
+
+
+def _why(examination: Examination) -> str:
+    """Name the commonest doubt of the readings that are missing."""
+    trace = examination.trace
+    missing = [d for i, d in enumerate(trace.doubts) if not np.isfinite(trace.opacity_pct[i])]
+    counts = Counter(doubt for doubts in missing for doubt in doubts)
+    if not counts:
+        return ""
+    most = max(counts.values())
+    return f": {min(d for d in counts if counts[d] == most).words}"
 
 
 def _started(examination: Examination) -> list[str]:
@@ -190,7 +222,7 @@ def _last_fifth(examination: Examination) -> tuple[float, float]:
 
 def _mean_reading(
     examination: Examination, at_s: float | None, value_pct: float | None = None
-) -> str:
+) -> str | None:
     if at_s is None:
         span = (-math.inf, math.inf)
     else:
@@ -198,8 +230,10 @@ def _mean_reading(
     return _around(examination, value_pct, span)
 
 
-def _around(examination: Examination, value_pct: float | None, span: tuple[float, float]) -> str:
-    """Value with the mean interval of a time span, in percent.
+def _around(
+    examination: Examination, value_pct: float | None, span: tuple[float, float]
+) -> str | None:
+    """Value with the mean interval of a time span, in percent; None where nothing was read.
 
     The errors of neighbouring frames are not independent, so the interval of a mean is taken as
     wide as that of one frame.
@@ -208,8 +242,7 @@ def _around(examination: Examination, value_pct: float | None, span: tuple[float
     inside = (trace.time_s >= span[0]) & (trace.time_s <= span[1])
     inside &= np.isfinite(trace.opacity_pct)
     if not inside.any():
-        shown = "an amount that could not be read"
-        return shown if value_pct is None else f"about {value_pct:.0f} % (no interval: no reading)"
+        return None
     middle = trace.opacity_pct[inside]
     value = float(middle.mean()) if value_pct is None else value_pct
     bounds = []
@@ -217,9 +250,4 @@ def _around(examination: Examination, value_pct: float | None, span: tuple[float
         reach = np.abs(column[inside] - middle)
         known = reach[np.isfinite(reach)]
         bounds.append(value + sign * known.mean() if known.size == reach.size else math.nan)
-    low, high = (f"{_rounded(b)}" if math.isfinite(b) else "open" for b in bounds)
-    return f"{_rounded(value)} % ({low} to {high})"
-
-
-def _rounded(value: float) -> str:
-    return f"{value:.0f}".replace("-0", "0") if abs(value) < 0.5 else f"{value:.0f}"
+    return with_bounds(value, *bounds)
