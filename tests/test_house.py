@@ -23,10 +23,12 @@ MAY = {
     "sound": WORDS | {"video"},
     "examination": WORDS | {"video", "optics", "plume", "sound", "model_files"},
     "rules": WORDS,
+    "acceleration": WORDS,
     "causes": WORDS | {"condensation", "model_files"},
     "case": WORDS,
     "diagnosis": WORDS | {"case", "causes", "model_files"},
-    "report": WORDS | {"diagnosis", "case", "rules", "sky", "optics", "video", "causes"},
+    "report": WORDS
+    | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes"},
     "batch": WORDS | {"examination", "diagnosis", "report"},
     "demo": WORDS | {"model_files"},  # its own optics table lies in models/
     "web": WORDS
@@ -46,7 +48,7 @@ FENCES = {
     "gradio": {"web/app.py"},
     "dask": {"batch.py"},
     "fpdf": {"report"},
-    "sqlite3": {"case/store.py"},
+    "sqlite3": {"case/store.py", "case/database.py"},
     "rich": {"commands"},
     "PIL": {"video", "report", "demo"},
 }
