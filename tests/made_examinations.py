@@ -82,7 +82,7 @@ def an_examination(**changes):
             lighting="front",
         ),
         doubts=frozenset({DENSE}),
-        settings={"remarks": ["colours by BT.709"]},
+        settings={"remarks": ["2 damaged packets of the file were left out"]},
         versions={"smokecase": "0.1.0"},
         key_frames=key_frames(),
     )

@@ -53,6 +53,7 @@ def test_the_folder_of_a_clip_holds_what_is_promised(tmp_path, pictures):
     for name in names(out):
         assert f"\n{name}" in readme
     assert SCREENING in " ".join(readme.split())
+    assert "About the clip's file\n- 2 damaged packets of the file were left out" in readme
     assert "- the smoke is so thick that hardly any light comes through: film further" in readme
 
 

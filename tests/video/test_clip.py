@@ -113,7 +113,8 @@ def test_without_tags_the_matrix_follows_the_size_and_says_so(tmp_path, size, ma
     frame = next(iter(clip.frames()))
 
     assert COLOUR_TAGS_ASSUMED in clip.doubts
-    assert "(assumed)" in clip.remarks[0]
+    assert "(assumed)" in clip.coding
+    assert clip.remarks == (clip.coding,)
     expected = plain_rgb(120, 110, 150, matrix=matrix)
     assert_allclose(frame.codes[10, 20] / 65535, expected, atol=1e-4)
 

@@ -243,6 +243,8 @@ def _readme(examination: Examination, names: list[str]) -> str:
     wide = max(len(n) for n in names) + 2
     files = [paragraph(f"{n:<{wide}}{CONTENTS[n]}", " " * wide) for n in names]
     doubts = [paragraph(f"- {line}", "  ") for line in tell_doubts(examination)]
+    remarks = [str(r) for r in examination.settings.get("remarks", [])]
+    file = [paragraph(f"- {line}", "  ") for line in remarks]
     story = tell_story(examination)
     colour = tell_colour(examination)
     parts = [
@@ -250,6 +252,7 @@ def _readme(examination: Examination, names: list[str]) -> str:
         paragraph(story if colour in story else f"{story} {colour}"),
         paragraph(SCREENING),
         "Doubts, and what would help\n" + ("\n".join(doubts) if doubts else "none"),
+        *(["About the clip's file\n" + "\n".join(file)] if file else []),
         "Files\n" + "\n".join(files),
         paragraph(
             "The measuring section is a square beyond the end of the pipe, 1.1 pipe diameters "

@@ -68,8 +68,9 @@ class Clip:
     duration_s: float  # from the start of the file to the end of its last whole frame
     frame_count: int  # as the file lists them
     nominal_fps: float
+    coding: str = "codes as stored, light by the sRGB curve"  # in words, with what was assumed
     doubts: frozenset[Doubt] = frozenset()
-    remarks: tuple[str, ...] = ()  # what was assumed, what was lost, in plain sentences
+    remarks: tuple[str, ...] = ()  # what was lost or had to be guessed, in plain words
     lost_packets: int = 0
     zero_s: float = 0.0  # the file's own stamp at the clip's time 0
     walk: Callable[["Clip", float, float], Iterator[Frame]] = field(repr=False)
@@ -209,7 +210,7 @@ def _open_video(path: Path, sha256: str, long_side: int) -> Clip:
             duration_s=listed.end_s, frame_count=listed.count, nominal_fps=1.0 / listed.step_s,
             zero_s=listed.zero_s, walk=_walk_video,
         )  # fmt: skip
-    clip.remarks = (coding.words(),)
+    clip.coding = coding.words()
     if coding.assumed:
         clip.add(COLOUR_TAGS_ASSUMED, coding.words())
     if listed.announced_s > listed.end_s + TRUNCATED_S:
