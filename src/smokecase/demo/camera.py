@@ -3,7 +3,7 @@
 The curves are the renderer's own; the measuring rooms must not know them.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -58,30 +58,57 @@ class Phone:
 
 
 def draw_phone(rng: np.random.Generator, family: str) -> Phone:
-    """A phone of a family, over wide ranges."""
+    """Draw a phone of a family, over wide ranges."""
     u = rng.uniform
     values: dict[str, Any] = {
-        "stops": u(-0.6, 0.45), "ae": u(0.2, 0.9), "ae_tau": float(np.exp(u(np.log(0.15), np.log(1.6)))),
-        "awb": u(0.0, 0.5), "awb_tau": u(0.6, 3.0), "wb_error": tuple(np.exp(rng.normal(0, 0.035, 3))),
-        "metering": u(0, 1), "vignette": u(0, 0.25), "stray": u(0, 0.015),
-        "shot": float(np.exp(u(np.log(5e-5), np.log(6e-4)))), "read": u(5e-4, 3e-3),
-        "denoise": u(0, 0.4), "denoise_chroma": u(0.3, 0.9), "denoise_time": 0.0,
-        "saturation": u(0.95, 1.15), "shoulder": u(0, 0.25), "s_curve": u(0, 0.12), "lift": 0.0,
-        "curve": "srgb", "local": 0.0, "sharpen": u(0, 0.4), "sharpen_px": u(0.8, 1.5),
-        "readout_s": u(0.008, 0.03), "exposure_jump": None,
-    }  # fmt: skip
+        "stops": u(-0.6, 0.45),
+        "ae": u(0.2, 0.9),
+        "ae_tau": float(np.exp(u(np.log(0.15), np.log(1.6)))),
+        "awb": u(0.0, 0.5),
+        "awb_tau": u(0.6, 3.0),
+        "wb_error": tuple(np.exp(rng.normal(0, 0.035, 3))),
+        "metering": u(0, 1),
+        "vignette": u(0, 0.25),
+        "stray": u(0, 0.015),
+        "shot": float(np.exp(u(np.log(5e-5), np.log(6e-4)))),
+        "read": u(5e-4, 3e-3),
+        "denoise": u(0, 0.4),
+        "denoise_chroma": u(0.3, 0.9),
+        "denoise_time": 0.0,
+        "saturation": u(0.95, 1.15),
+        "shoulder": u(0, 0.25),
+        "s_curve": u(0, 0.12),
+        "lift": 0.0,
+        "curve": "srgb",
+        "local": 0.0,
+        "sharpen": u(0, 0.4),
+        "sharpen_px": u(0.8, 1.5),
+        "readout_s": u(0.008, 0.03),
+        "exposure_jump": None,
+    }
     special: dict[str, dict[str, Any]] = {
         "plain": {},
         "vivid": {"s_curve": u(0.2, 0.45), "saturation": u(1.15, 1.4), "sharpen": u(0.4, 0.9)},
         "local": {"local": u(0.1, 0.28), "s_curve": u(0.1, 0.3), "sharpen": u(0.2, 0.6)},
-        "budget": {"denoise": u(0.5, 0.9), "denoise_chroma": 0.95, "denoise_time": u(0.3, 0.6),
-                   "sharpen": u(0.6, 1.2), "sharpen_px": u(1.2, 2.2), "shot": u(5e-4, 2e-3),
-                   "read": u(2e-3, 6e-3)},
+        "budget": {
+            "denoise": u(0.5, 0.9),
+            "denoise_chroma": 0.95,
+            "denoise_time": u(0.3, 0.6),
+            "sharpen": u(0.6, 1.2),
+            "sharpen_px": u(1.2, 2.2),
+            "shot": u(5e-4, 2e-3),
+            "read": u(2e-3, 6e-3),
+        },
         "filmic": {"shoulder": u(0.35, 0.7), "lift": u(0.0, 0.02), "s_curve": u(0, 0.2)},
         "video709": {"curve": "bt709", "s_curve": u(0, 0.1)},
         "hlg": {"curve": "hlg", "shoulder": 0.0, "s_curve": 0.0, "saturation": 1.0},
-        "jumpy": {"ae": u(0.7, 1.0), "ae_tau": u(0.08, 0.4), "awb": u(0.4, 0.9), "awb_tau": u(0.3, 1.2)},
-    }  # fmt: skip
+        "jumpy": {
+            "ae": u(0.7, 1.0),
+            "ae_tau": u(0.08, 0.4),
+            "awb": u(0.4, 0.9),
+            "awb_tau": u(0.3, 1.2),
+        },
+    }
     return Phone(family=family, **(values | special[family]))
 
 
@@ -145,7 +172,7 @@ class Camera:
         phone, gain = self.phone, self.gain.astype(np.float32)
         light = radiance * (self.vignette * gain)
         if phone.stray:
-            light += phone.stray * light.mean(axis=(0, 1))
+            light += phone.stray * np.array(cv2.mean(light)[:3], np.float32)
         y, x = int(self.rng.integers(97)), int(self.rng.integers(131))
         noise = self.noise[y : y + light.shape[0], x : x + light.shape[1]]
         light += np.sqrt(phone.shot * gain * np.maximum(light, 0) + phone.read**2) * noise
@@ -182,22 +209,21 @@ class Camera:
             tint = (light - green) + phone.denoise_chroma * (
                 (soft - soft[..., 1:2]) - (light - green)
             )
-            light = green + phone.denoise * (soft[..., 1:2] - green) + tint
+            luma = green + phone.denoise * (soft[..., 1:2] - green)
+            light = np.asarray(luma + tint, np.float32)
         return np.asarray(light, np.float32)
-
-    def settings(self) -> dict[str, Any]:
-        """All of it in plain values, for the truth file."""
-        return asdict(self.phone)
 
 
 def _curve(phone: Phone) -> Picture:
     """Code value for 8192 steps of linear light; HLG reaches four times white."""
     if phone.curve == "hlg":
-        x = np.linspace(0, 4, 8192) * 0.2646  # white at 75 % of the signal
+        x = np.asarray(np.linspace(0, 4, 8192) * 0.2646, np.float64)  # white at 75 % of the signal
         a, b, c = 0.17883277, 0.28466892, 0.55991073  # ITU-R BT.2100, table 5 (memory)
-        code = np.where(x <= 1 / 12, np.sqrt(3 * x), a * np.log(np.maximum(12 * x - b, 1e-9)) + c)
+        code: Floats = np.where(
+            x <= 1 / 12, np.sqrt(3 * x), a * np.log(np.maximum(12 * x - b, 1e-9)) + c
+        )
         return np.asarray(np.clip(code, 0, 1), np.float32)
-    x = np.linspace(0, 1, 8192)
+    x = np.asarray(np.linspace(0, 1, 8192), np.float64)
     k = phone.shoulder
     if k:
         x = x * (1 + k) / (1 + k * x)  # slope 1 + k in the shadows, flat at white

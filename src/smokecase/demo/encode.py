@@ -4,6 +4,7 @@ import struct
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import cv2
@@ -54,14 +55,18 @@ class ClipWriter:
         Mono, -1 to 1, with `sound_hz` samples a second.
     """
 
-    def __init__(self, path: Path, coding: Coding, size: tuple[int, int], *, title: str,
-                 sound: NDArray[np.float32] | None = None, sound_hz: int = 48_000) -> None:  # fmt: skip
+    def __init__(
+        self, path: Path, coding: Coding, size: tuple[int, int], *, title: str,
+        sound: NDArray[np.float32] | None = None, sound_hz: int = 48_000,
+    ) -> None:  # fmt: skip
         self.path, self.coding = path, coding
         self.size = size if coding.rotation_deg % 180 == 0 else size[::-1]
         self.file = av.open(str(path), "w", format="mp4")
         self.file.metadata["title"] = title
         self.file.metadata["comment"] = MARK
-        stream = self.file.add_stream(coding.codec, rate=30)
+        stream: Any = self.file.add_stream(
+            coding.codec, rate=30
+        )  # av's types know no encoder names
         stream.width, stream.height = self.size
         stream.pix_fmt = "yuv420p10le" if coding.depth == 10 else "yuv420p"
         stream.time_base = Fraction(1, TICKS)
@@ -82,7 +87,7 @@ class ClipWriter:
             context.color_primaries = _PRIMARIES[coding.matrix]
             context.color_trc = _TRANSFER[coding.transfer]
         self.stream = stream
-        self.sound_stream = None
+        self.sound_stream: Any = None
         if sound is not None:
             self.sound, self.sound_hz = sound, sound_hz
             self.sound_stream = self.file.add_stream("aac", rate=sound_hz, layout="mono")
@@ -137,7 +142,6 @@ class ClipWriter:
         return frame
 
     def _write_sound(self) -> None:
-        assert self.sound_stream is not None
         step = 1024
         for start in range(0, len(self.sound) - step + 1, step):
             block = np.ascontiguousarray(self.sound[None, start : start + step], dtype=np.float32)

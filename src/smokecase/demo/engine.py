@@ -25,11 +25,12 @@ class Engine:
     overshoot: float  # of the speed after the start, share of idle
 
     def speed_rpm(self, time_s: Floats) -> Floats:
-        """Engine speed at each time. [1/min]"""
+        """Speed at each time, in turns per minute."""
         t = np.asarray(time_s, dtype=np.float64)
         since = np.maximum(t - self.start_s, 0)
-        running = self.idle_rpm * (1 - np.exp(-since / 0.25)
-                                   + self.overshoot * since / 0.5 * np.exp(1 - since / 0.5))  # fmt: skip
+        running = self.idle_rpm * (
+            1 - np.exp(-since / 0.25) + self.overshoot * since / 0.5 * np.exp(1 - since / 0.5)
+        )
         for snap in self.snaps_s:
             s = np.maximum(t - snap, 0)
             running += self.idle_rpm * 1.9 * (1 - np.exp(-s / 0.25)) * np.exp(-s / 0.9)
@@ -58,7 +59,7 @@ class Emission:
 def draw_engine(
     rng: np.random.Generator, seconds: float, envelope: str, *, running: bool
 ) -> Engine:
-    """An engine that starts early enough for its smoke to be seen, or runs from before."""
+    """Draw an engine that starts early enough, or runs from before."""
     clear_s = rng.uniform(0.15, 0.32) * min(seconds, 9.0)
     crank = -20.0 if running else clear_s
     start = -19.0 if running else clear_s + rng.uniform(0.4, 1.3)
@@ -67,19 +68,27 @@ def draw_engine(
         first = max(start, 0.0) + rng.uniform(0.7, 1.3) + (clear_s if running else 0.0)
         snaps = tuple(float(t) for t in np.arange(first, seconds - 0.8, rng.uniform(1.8, 2.8)))
     return Engine(
-        crank_s=float(crank), start_s=float(start), idle_rpm=float(rng.uniform(620, 1050)),
-        crank_rpm=float(rng.uniform(170, 260)), cylinders=int(rng.choice([2, 3, 4, 4, 4, 5, 6])),
-        weak_cylinder=envelope == "puffs", snaps_s=snaps, overshoot=float(rng.uniform(0.0, 0.7)),
-    )  # fmt: skip
+        crank_s=float(crank),
+        start_s=float(start),
+        idle_rpm=float(rng.uniform(620, 1050)),
+        crank_rpm=float(rng.uniform(170, 260)),
+        cylinders=int(rng.choice([2, 3, 4, 4, 4, 5, 6])),
+        weak_cylinder=envelope == "puffs",
+        snaps_s=snaps,
+        overshoot=float(rng.uniform(0.0, 0.7)),
+    )
 
 
 def draw_emission(
     rng: np.random.Generator, engine: Engine, seconds: float, envelope: str, tau0_green: float
 ) -> Emission:
-    """A trace of emission for this engine."""
-    t = np.arange(int(seconds / STEP_S) + 2) * STEP_S
-    begins = engine.crank_s + rng.uniform(0.15, 0.6) if rng.random() < 0.4 else (
-        engine.start_s + rng.uniform(0.0, 0.5))  # fmt: skip
+    """Draw a trace of emission for this engine."""
+    t: Floats = np.arange(int(seconds / STEP_S) + 2, dtype=np.float64) * STEP_S
+    begins = (
+        engine.crank_s + rng.uniform(0.15, 0.6)
+        if rng.random() < 0.4
+        else (engine.start_s + rng.uniform(0.0, 0.5))
+    )
     if envelope == "snap" and engine.snaps_s:
         begins = engine.snaps_s[0]
     s = t - begins
@@ -100,16 +109,29 @@ def draw_emission(
             on += (1 - np.exp(-a / 0.08)) * np.exp(-a / rng.uniform(0.25, 0.7))
     flicker = np.exp(_wander(rng, len(t), rng.uniform(0.04, 0.3)) * rng.uniform(0.05, 0.35))
     second = np.exp(np.clip(s / seconds, 0, 1) * rng.uniform(-1.2, 0.8))
-    return Emission(envelope=envelope, onset_s=float(begins), decay_s=decay, puff_hz=puff_hz,
-                    tau0_green=tau0_green, level=np.clip(on * flicker, 0, None),
-                    seconds_part=second)  # fmt: skip
+    return Emission(
+        envelope=envelope,
+        onset_s=float(begins),
+        decay_s=decay,
+        puff_hz=puff_hz,
+        tau0_green=tau0_green,
+        level=np.clip(on * flicker, 0, None),
+        seconds_part=second,
+    )
 
 
 def no_emission(seconds: float) -> Emission:
-    """An engine that gives no smoke at all."""
+    """Give no smoke at all."""
     n = int(seconds / STEP_S) + 2
-    return Emission(envelope="none", onset_s=float("nan"), decay_s=None, puff_hz=None,
-                    tau0_green=0.0, level=np.zeros(n), seconds_part=np.ones(n))  # fmt: skip
+    return Emission(
+        envelope="none",
+        onset_s=float("nan"),
+        decay_s=None,
+        puff_hz=None,
+        tau0_green=0.0,
+        level=np.zeros(n),
+        seconds_part=np.ones(n),
+    )
 
 
 def _puffs(rng: np.random.Generator, engine: Engine, t: Floats) -> Floats:

@@ -49,10 +49,13 @@ class Light:
 
 
 def draw_light(
-    rng: np.random.Generator, family: str, shape: tuple[int, int], times_s: Floats,
+    rng: np.random.Generator,
+    family: str,
+    shape: tuple[int, int],
+    times_s: Floats,
     exit_px: tuple[float, float],
-) -> Light:  # fmt: skip
-    """A light of a family; white is brought to 1 in green."""
+) -> Light:
+    """Draw a light of a family; white is brought to 1 in green."""
     h, w = shape
     field = np.ones((h, w), np.float32)
     drift, level = np.ones(len(times_s)), np.ones(len(times_s))
@@ -87,21 +90,32 @@ def draw_light(
         level = 1 + 0.01 * rng.standard_normal() * np.sin(times_s * rng.uniform(0.2, 1.0))
     scale = 1 / float((ambient + sun * on_scene)[1])
     return Light(
-        family=family, ambient=ambient * scale, sun=sun * scale, on_scene=on_scene,
-        toward_sun=toward, around_gain=float(rng.uniform(0.75, 1.25)),
-        top_share=float(rng.uniform(0.1, 0.5)), field=field, drift=drift, level=level,
-        cast_shadow=float(rng.uniform(0.3, 0.9)) if sun[1] * scale > 0.2 and family != "lamp" else 0.0,
+        family=family,
+        ambient=ambient * scale,
+        sun=sun * scale,
+        on_scene=on_scene,
+        toward_sun=toward,
+        around_gain=float(rng.uniform(0.75, 1.25)),
+        top_share=float(rng.uniform(0.1, 0.5)),
+        field=field,
+        drift=drift,
+        level=level,
+        cast_shadow=float(rng.uniform(0.3, 0.9))
+        if sun[1] * scale > 0.2 and family != "lamp"
+        else 0.0,
         shadow_offset=(float(-toward[0] * rng.uniform(2, 6)), float(rng.uniform(1.5, 5))),
-    )  # fmt: skip
+    )
 
 
 def _direction(rng: np.random.Generator, family: str) -> Floats:
-    """Unit vector from the plume toward the sun or lamp."""
+    """Draw the unit vector from the plume toward the sun or lamp."""
     up = np.sin(np.deg2rad(rng.uniform(15, 60)))
     flat = np.sqrt(1 - up**2)
-    side = {"sun_front": rng.uniform(-50, 50), "sun_side": rng.choice([-1, 1]) * rng.uniform(60, 115),
-            "sun_back": rng.choice([-1, 1]) * rng.uniform(135, 178)}.get(
-        family, rng.uniform(-110, 110))  # fmt: skip
+    side = {
+        "sun_front": rng.uniform(-50, 50),
+        "sun_side": rng.choice([-1, 1]) * rng.uniform(60, 115),
+        "sun_back": rng.choice([-1, 1]) * rng.uniform(135, 178),
+    }.get(family, rng.uniform(-110, 110))
     a = np.deg2rad(side)  # 0: behind the camera
     return np.array([np.sin(a) * flat, -up, np.cos(a) * flat])
 
@@ -151,9 +165,14 @@ def transmittance(tau_parts: Picture, parts: tuple[Part, ...]) -> Picture:
 
 
 def glow(
-    tau_parts: Picture, parts: tuple[Part, ...], light: Light, *, sun_share: float,
-    field: Picture, width_px: Picture,
-) -> tuple[Picture, Picture]:  # fmt: skip
+    tau_parts: Picture,
+    parts: tuple[Part, ...],
+    light: Light,
+    *,
+    sun_share: float,
+    field: Picture,
+    width_px: Picture,
+) -> tuple[Picture, Picture]:
     """Transmittance and the light ``J (1 - T)`` that the plume adds.
 
     Parameters
@@ -220,7 +239,7 @@ def _toward(tau: Picture, direction: tuple[float, float], width_px: Picture) -> 
     norm = max(float(np.hypot(*direction)), 1e-6)
     ux, uy = direction[0] / norm, direction[1] / norm
     small = cv2.resize(tau, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    total = np.zeros_like(small)
+    total = np.zeros(small.shape, np.float64)
     near = 0.0
     for far in (3.0, 7.0, 13.0, 22.0, 36.0):
         middle = (near + far) / 2

@@ -42,7 +42,7 @@ def margin_px(family: str, size: tuple[int, int]) -> int:
 def draw_motion(
     rng: np.random.Generator, family: str, times_s: Floats, size: tuple[int, int], readout_s: float
 ) -> Motion:
-    """A path of the camera; it never leaves the canvas."""
+    """Draw a path of the camera; it never leaves the canvas."""
     n, (w, h) = len(times_s), size
     margin = margin_px(family, size)
     reach = REACH[family] * max(size)
@@ -87,7 +87,7 @@ def draw_motion(
 
 
 def half_size(matrix: Floats) -> Floats:
-    """The same movement between half-size grids (a full pixel x lies at x / 2 - 0.25)."""
+    """Give the same movement between half-size grids (pixel x lies at x / 2 - 0.25)."""
     moved = matrix.copy()
     # p = M c + t with c = 2 c' + 0.5, p = 2 p' + 0.5
     moved[:, 2] = (matrix[:, :2] @ np.array([0.5, 0.5]) + matrix[:, 2] - 0.5) / 2
@@ -100,4 +100,4 @@ def _wander(rng: np.random.Generator, times_s: Floats, memory_s: float) -> Float
     half = max(round(2.5 * memory_s / dt), 2)
     kernel = np.exp(-0.5 * (np.arange(-half, half + 1) * dt / memory_s * 1.4) ** 2)
     noise = np.convolve(rng.standard_normal(len(times_s) + 2 * half), kernel, mode="valid")
-    return noise / np.sqrt(np.sum(kernel**2))
+    return np.asarray(noise / np.sqrt(np.sum(kernel**2)), np.float64)

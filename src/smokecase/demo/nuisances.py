@@ -12,8 +12,19 @@ from smokecase.demo.textures import clouds
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
-NAMES = ("passer_by", "passer_behind", "shadow", "leaves", "rain", "snowfall", "shimmer", "dust",
-         "mist", "exposure_jump", "people_standing")  # fmt: skip
+NAMES = (
+    "passer_by",
+    "passer_behind",
+    "shadow",
+    "leaves",
+    "rain",
+    "snowfall",
+    "shimmer",
+    "dust",
+    "mist",
+    "exposure_jump",
+    "people_standing",
+)
 
 
 class Nuisances:
@@ -28,8 +39,9 @@ class Nuisances:
     seconds : float
     """
 
-    def __init__(self, rng: np.random.Generator, names: tuple[str, ...], scene: Scene,
-                 seconds: float) -> None:  # fmt: skip
+    def __init__(
+        self, rng: np.random.Generator, names: tuple[str, ...], scene: Scene, seconds: float
+    ) -> None:
         self.rng, self.names, self.scene = rng, names, scene
         self.h, self.w = scene.reflectance.shape[:2]
         self.walker = Walker(rng, self.w, self.h, seconds)
@@ -84,10 +96,13 @@ class Nuisances:
             centre += self.w if self.shadow_speed < 0 else 0.0
             lean = 0.35 * (self.y - self.h / 2)
             edge = (np.abs(self.x - centre - lean) - 0.09 * self.w) / 5
-            radiance *= (1 - self.shadow_depth / (1 + np.exp(np.clip(edge, -30, 30))))[..., None]
+            shade = 1 - self.shadow_depth / (1 + np.exp(np.clip(edge, -30, 30)))
+            if self.scene.behind == "sky":
+                shade[: self.scene.horizon] = 1
+            radiance *= shade[..., None]
 
     def before(self, radiance: Picture, white: Picture, time_s: float) -> NDArray[np.bool_] | None:
-        """What is between plume and camera; returns the pixels that something solid hides."""
+        """Draw what is before the plume; returns the pixels that something solid hides."""
         hidden = None
         if self.dust is not None:
             self.dust.draw(radiance, white, time_s)
@@ -118,8 +133,14 @@ class Nuisances:
                 )
             else:
                 length = 0.02 * fall
-                cv2.line(layer, (int(xx), int(yy)), (int(xx + 0.1 * length), int(yy + length)),
-                         float(0.12 + 0.15 * near), 1, cv2.LINE_AA)  # fmt: skip
+                cv2.line(
+                    layer,
+                    (int(xx), int(yy)),
+                    (int(xx + 0.1 * length), int(yy + length)),
+                    float(0.12 + 0.15 * near),
+                    1,
+                    cv2.LINE_AA,
+                )
         radiance += layer[..., None] * (0.9 * white - radiance)
 
 
@@ -135,8 +156,9 @@ class Walker:
         self.coat = rng.uniform(0.02, 0.5) * np.exp(rng.normal(0, 0.3, 3))
         self.step_hz = float(rng.uniform(1.5, 2.1))
 
-    def draw(self, radiance: Picture, white: Picture, time_s: float,
-             hidden_by: Picture | None) -> NDArray[np.bool_] | None:  # fmt: skip
+    def draw(
+        self, radiance: Picture, white: Picture, time_s: float, hidden_by: Picture | None
+    ) -> NDArray[np.bool_] | None:
         """Draw into `radiance`; returns the pixels covered, or None while out of the picture."""
         x = (time_s - self.start_s) * self.speed
         x = x - 0.3 * self.size if self.speed > 0 else self.w + 0.3 * self.size + x
@@ -178,9 +200,16 @@ class Bystander:
         foot = min(scene.horizon + 0.06 * h, 0.95 * h)
         self.people = []
         for _ in range(int(rng.integers(1, 3))):
-            self.people.append((float(rng.uniform(0.15, 0.85) * w), float(foot), float(rng.uniform(0.9, 1.4) * h),
-                                rng.uniform(0.02, 0.3) * np.exp(rng.normal(0, 0.2, 3)),
-                                float(rng.uniform(0.15, 0.5)), float(rng.uniform(0, 6))))  # fmt: skip
+            self.people.append(
+                (
+                    float(rng.uniform(0.15, 0.85) * w),
+                    float(foot),
+                    float(rng.uniform(0.9, 1.4) * h),
+                    rng.uniform(0.02, 0.3) * np.exp(rng.normal(0, 0.2, 3)),
+                    float(rng.uniform(0.15, 0.5)),
+                    float(rng.uniform(0, 6)),
+                )
+            )
 
     def draw(self, radiance: Picture, white: Picture, time_s: float, near: Picture) -> None:
         """Draw them where the car does not hide them."""
@@ -189,10 +218,23 @@ class Bystander:
             x = x0 + 0.012 * w * np.sin(2 * np.pi * hz * time_s + phase)
             mask = np.zeros((h, w), np.float32)
             for side in (-1, 1):
-                cv2.line(mask, (int(x + side * 0.05 * size), int(foot - 0.5 * size)),
-                         (int(x0 + side * 0.07 * size), int(foot)), 1.0, max(int(0.075 * size), 2))  # fmt: skip
-            cv2.ellipse(mask, (int(x), int(foot - 0.72 * size)), (int(0.12 * size), int(0.26 * size)),
-                        0, 0, 360, 1.0, -1)  # fmt: skip
+                cv2.line(
+                    mask,
+                    (int(x + side * 0.05 * size), int(foot - 0.5 * size)),
+                    (int(x0 + side * 0.07 * size), int(foot)),
+                    1.0,
+                    max(int(0.075 * size), 2),
+                )
+            cv2.ellipse(
+                mask,
+                (int(x), int(foot - 0.72 * size)),
+                (int(0.12 * size), int(0.26 * size)),
+                0,
+                0,
+                360,
+                1.0,
+                -1,
+            )
             cv2.circle(mask, (int(x), int(foot - 1.03 * size)), int(0.07 * size), 1.0, -1)
             soft = (cv2.GaussianBlur(mask, (0, 0), 1.2) * (1 - near))[..., None]
             radiance += soft * (white * colour.astype(np.float32) - radiance)
@@ -216,10 +258,15 @@ class Dust:
         self.colour = np.array([0.42, 0.34, 0.25], np.float32) * float(rng.uniform(0.7, 1.4))
         ground = max(scene.horizon, int(0.6 * h))
         self.clouds = [
-            _Cloud(float(rng.uniform(0.1, 0.8) * seconds), float(rng.uniform(0, w)),
-                   float(rng.uniform(ground, h)), float(rng.normal(0, 0.15) * w), float(rng.uniform(0.1, 0.5)))
+            _Cloud(
+                float(rng.uniform(0.1, 0.8) * seconds),
+                float(rng.uniform(0, w)),
+                float(rng.uniform(ground, h)),
+                float(rng.normal(0, 0.15) * w),
+                float(rng.uniform(0.1, 0.5)),
+            )
             for _ in range(int(rng.integers(1, 4)))
-        ]  # fmt: skip
+        ]
         self.grain = clouds(rng, h // 4, w // 4, coarsest=h // 12, fall=0.6)
         self.y, self.x = np.mgrid[: h // 4, : w // 4].astype(np.float32) * 4
 

@@ -15,7 +15,7 @@ from smokecase.demo.particles import MIXTURES, Part, draw_part
 from smokecase.demo.plume import Jet, draw_jet
 from smokecase.demo.scene import Scene, build_scene
 from smokecase.demo.textures import clouds
-from smokecase.demo.wish import Wish, fill
+from smokecase.demo.wish import Wish, drawn, fill
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -49,17 +49,20 @@ def make_plan(seed: int, *, size: tuple[int, int], seconds: float, wish: Wish = 
     """Draw everything; each room has its own stream of chance, so a wish changes nothing else."""
     rng = [np.random.default_rng([seed, k]) for k in range(12)]
     wish = fill(wish, rng[0])
-    assert wish.smoke and wish.scene and wish.light and wish.phone and wish.hold and wish.envelope
-    fps, variable, times = _times(rng[1], seconds, wish.phone)
-    phone = draw_phone(rng[2], wish.phone)
+    fps, variable, times = _times(rng[1], seconds, drawn(wish.phone))
+    phone = draw_phone(rng[2], drawn(wish.phone))
     phone = _troubled(rng[3], phone, wish, seconds)
-    margin = moving.margin_px(wish.hold, size)
-    scene = build_scene(rng[4], wish.scene, size, margin)
+    margin = moving.margin_px(drawn(wish.hold), size)
+    scene = build_scene(rng[4], drawn(wish.scene), size, margin)
+    if not scene.leaves.any():
+        wish = replace(wish, nuisances=tuple(n for n in wish.nuisances or () if n != "leaves"))
     light = lighting.draw_light(
-        rng[5], wish.light, scene.reflectance.shape[:2], times, scene.exit_px
+        rng[5], drawn(wish.light), scene.reflectance.shape[:2], times, scene.exit_px
     )
-    motion = moving.draw_motion(rng[6], wish.hold, times, size, phone.readout_s)
-    kinds = MIXTURES.get(wish.smoke, ())
+    if scene.behind == "sky":  # no roof throws its shadow on the sky
+        light = replace(light, field=np.ones_like(light.field))
+    motion = moving.draw_motion(rng[6], drawn(wish.hold), times, size, phone.readout_s)
+    kinds = MIXTURES.get(drawn(wish.smoke), ())
     split = (
         np.array([1.0]) if len(kinds) < 2 else np.array([u := rng[7].uniform(0.25, 0.75), 1 - u])
     )
@@ -68,10 +71,11 @@ def make_plan(seed: int, *, size: tuple[int, int], seconds: float, wish: Wish = 
     )
     running = wish.trouble == "smoke_from_start" or (
         wish.envelope in ("snap", "grow") and rng[8].random() < 0.4)  # fmt: skip
-    engine = draw_engine(rng[8], seconds, wish.envelope, running=running)
+    envelope = drawn(wish.envelope)
+    engine = draw_engine(rng[8], seconds, envelope, running=running)
     emission = no_emission(seconds)
     if parts:
-        emission = draw_emission(rng[8], engine, seconds, wish.envelope, wish.tau0_green or 0.5)
+        emission = draw_emission(rng[8], engine, seconds, envelope, wish.tau0_green or 0.5)
     jet = draw_jet(
         rng[9], scene.exit_px, scene.diameter_px, scene.direction_deg, scene.foreshortening
     )
@@ -136,7 +140,8 @@ def _like_the_veil(
     grain = clouds(rng, *scene.near.shape, coarsest=scene.near.shape[0] // 3)
     wall = even * (1 + 0.004 * grain[..., None])
     mixed = wall + scene.near[..., None] * (scene.reflectance - wall)
-    return replace(scene, reflectance=np.asarray(mixed, np.float32))
+    return replace(scene, behind="even", below="even", board_px=None,
+                   reflectance=np.asarray(mixed, np.float32))  # fmt: skip
 
 
 def _draw_coding(
@@ -148,15 +153,19 @@ def _draw_coding(
     rate = float(np.exp(rng.uniform(np.log(1e6), np.log(20e6)))) * pixels**0.75
     if phone.family == "budget":
         rate = min(rate, 4e6 * pixels**0.75)
-    quality = rng.random() < 0.45
+    quality = rng.random() < 0.3
     codec = "libx265" if hlg or rng.random() < 0.3 else "libx264"
     matrix = (
         "bt2020" if hlg else ("bt709" if phone.curve == "bt709" or rng.random() < 0.75 else "bt601")
     )
+    # the same number gives fewer bits in HEVC's quick preset
+    crf = int(rng.integers(12, 21) if codec == "libx265" else rng.integers(15, 26))
+    usual = "bt709" if min(size) >= 720 else "bt601"  # what players assume without tags
     values: dict[str, Any] = {
-        "codec": codec, "crf": int(rng.integers(17, 31)) if quality else None,
+        "codec": codec, "crf": crf if quality else None,
         "bit_rate": None if quality else int(rate), "matrix": matrix,
-        "full_range": bool(not hlg and rng.random() < 0.15), "tagged": True,
+        "full_range": bool(not hlg and rng.random() < 0.15),
+        "tagged": bool(matrix != usual or rng.random() < 0.6),
         "depth": 10 if hlg else 8,
         "rotation_deg": int(rng.choice([0, 0, 0, 0, 90, 180, 270])) if size[0] >= size[1] else 90,
         "transfer": "hlg" if hlg else "bt709",

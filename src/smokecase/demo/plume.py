@@ -41,22 +41,33 @@ class Jet:
 
 
 def draw_jet(
-    rng: np.random.Generator, exit_px: tuple[float, float], diameter_px: float,
-    direction_deg: float, foreshortening: float,
-) -> Jet:  # fmt: skip
-    """A jet with weather, over wide ranges."""
+    rng: np.random.Generator,
+    exit_px: tuple[float, float],
+    diameter_px: float,
+    direction_deg: float,
+    foreshortening: float,
+) -> Jet:
+    """Draw a jet with weather, over wide ranges."""
     wind_speed = float(rng.gamma(1.5, 2.0))
     angle = rng.uniform(0, 2 * np.pi)
     wind = (wind_speed * float(np.cos(angle)), 0.25 * wind_speed * float(np.sin(angle)))
     return Jet(
-        exit_px=exit_px, diameter_px=diameter_px, direction_deg=direction_deg,
+        exit_px=exit_px,
+        diameter_px=diameter_px,
+        direction_deg=direction_deg,
         speed=float(np.exp(rng.uniform(np.log(7), np.log(34)))) * foreshortening,
-        foreshortening=foreshortening, spread=float(rng.uniform(0.09, 0.19)) / foreshortening,
-        wind=wind, gusts=float(rng.uniform(0.3, 1.2) + 0.3 * wind_speed),
-        lift=float(rng.uniform(0.0, 3.5)), turbulence=float(rng.uniform(0.22, 0.5)),
-        growth=float(rng.uniform(0.022, 0.05)), lumps=float(rng.uniform(0.3, 1.0)), life_s=float(rng.uniform(1.6, 4.5)),
-        detaches=None, evaporates=None,
-    )  # fmt: skip
+        foreshortening=foreshortening,
+        spread=float(rng.uniform(0.09, 0.19)) / foreshortening,
+        wind=wind,
+        gusts=float(rng.uniform(0.3, 1.2) + 0.3 * wind_speed),
+        lift=float(rng.uniform(0.0, 3.5)),
+        turbulence=float(rng.uniform(0.22, 0.5)),
+        growth=float(rng.uniform(0.022, 0.05)),
+        lumps=float(rng.uniform(0.3, 1.0)),
+        life_s=float(rng.uniform(1.6, 4.5)),
+        detaches=None,
+        evaporates=None,
+    )
 
 
 class Plume:
@@ -103,16 +114,18 @@ class Plume:
     def step(self, dt: float, speed_share: float, tau: Floats) -> None:
         """Move on by `dt` seconds and let new smoke out.
 
-        `speed_share` is the jet's speed over that at idle, `tau` (parts,) the optical depth at the mouth.
+        `speed_share` is the jet's speed over that at idle, `tau` (parts,) the green optical
+        depth at the mouth.
         """
         jet, d, rng = self.jet, self.d, self.rng
         u0 = jet.speed * d * max(speed_share, 1e-3)
         fresh = int(rng.poisson(self.rate * dt)) if tau.sum() > 1e-4 and speed_share > 0.02 else 0
-        self._emit(fresh, dt, u0, tau)
         keep = np.exp(-dt / 1.2)
         self.gust = keep * self.gust + np.sqrt(1 - keep**2) * jet.gusts * d * (
-            rng.standard_normal(2) * (1.0, 0.4))  # fmt: skip
+            rng.standard_normal(2) * (1.0, 0.4)
+        )
         self._move(dt, u0)
+        self._emit(fresh, dt, u0, tau)  # after: it is already where it has got to by now
         self.time += dt
         x, y = self.position.T
         far = 6 * d
@@ -180,7 +193,8 @@ class Plume:
             velocity += (fit * strength)[:, None] * swirl
         keep = np.exp(-dt / 0.12)
         self.tremble = keep * self.tremble + np.sqrt(1 - keep**2) * rng.standard_normal(
-            self.tremble.shape)  # fmt: skip
+            self.tremble.shape
+        )
         velocity += 0.5 * strength[:, None] * self.tremble
         self.position = self.position + velocity * dt
         self.way = self.way + np.hypot(*velocity.T) * dt
@@ -239,8 +253,12 @@ def _lay(position: Floats, mass: Floats, level: int, rows: int, columns: int) ->
     i, j = x.astype(np.int64), y.astype(np.int64)
     fx, fy = x - i, y - j
     layer = np.zeros((mass.shape[1], rows * columns), dtype=np.float32)
-    for dy, dx, weight in ((0, 0, (1 - fx) * (1 - fy)), (0, 1, fx * (1 - fy)),
-                           (1, 0, (1 - fx) * fy), (1, 1, fx * fy)):  # fmt: skip
+    for dy, dx, weight in (
+        (0, 0, (1 - fx) * (1 - fy)),
+        (0, 1, fx * (1 - fy)),
+        (1, 0, (1 - fx) * fy),
+        (1, 1, fx * fy),
+    ):
         index = (j + dy) * columns + i + dx
         for k in range(mass.shape[1]):
             layer[k] += np.bincount(index, weight * mass[:, k], rows * columns).astype(np.float32)
@@ -260,24 +278,25 @@ def _eddies(rng: np.random.Generator) -> tuple[Floats, Floats]:
     tiles = []
     for _ in range(2):
         stream = np.fft.ifft2(np.fft.fft2(rng.standard_normal((n, n))) * shape).real
-        vy, vx = np.gradient(np.pad(stream, 1, mode="wrap"))
-        field = np.stack([vy[1:-1, 1:-1], -vx[1:-1, 1:-1]], axis=-1)
+        vy, vx = np.gradient(np.pad(np.asarray(stream), 1, mode="wrap"))
+        field = np.stack([np.asarray(vy)[1:-1, 1:-1], -np.asarray(vx)[1:-1, 1:-1]], axis=-1)
         tiles.append(field / field.std())
     return tiles[0], tiles[1]
 
 
 def _pattern(rng: np.random.Generator) -> Floats:
-    """A periodic noise tile of unit variance, lumps of a few cells and finer."""
+    """Draw a periodic noise tile of unit variance, lumps of a few cells and finer."""
     n = EDDY_TILE
     f = np.hypot(*np.meshgrid(np.fft.fftfreq(n), np.fft.fftfreq(n), indexing="ij")) * n
     shape = np.where(f > 2, np.maximum(f, 1) ** -1.3, 0) * np.exp(-((f / 30) ** 2))
     noise: Floats = np.fft.ifft2(np.fft.fft2(rng.standard_normal((n, n))) * shape).real
-    return noise / noise.std()
+    return np.asarray(noise / noise.std(), np.float64)
 
 
 def _sample(tiles: tuple[Floats, Floats], place: Floats, phase: float) -> Floats:
     """Velocity at places given in tile cells."""
-    x, y = np.mod(place, EDDY_TILE).T
-    i, j = x.astype(np.int64) % EDDY_TILE, y.astype(np.int64) % EDDY_TILE
-    turned: Floats = np.cos(phase) * tiles[0][j, i] + np.sin(phase) * tiles[1][j, i]
-    return turned
+    cell = np.asarray(np.floor(place), np.int64) % EDDY_TILE
+    i, j = cell[:, 0], cell[:, 1]
+    one, other = tiles
+    turned = float(np.cos(phase)) * one[j, i] + float(np.sin(phase)) * other[j, i]
+    return np.asarray(turned, np.float64)

@@ -27,7 +27,7 @@ HELD_OUT_PHONES = ("filmic", "local")
 
 
 def known_families() -> Wish:
-    """A wish that draws from the families for training and tuning."""
+    """Draw from the families for training and tuning."""
     return replace(
         ANY, scenes=tuple(s for s in SCENES if s not in HELD_OUT_SCENES),
         phones=tuple(p for p in PHONES if p not in HELD_OUT_PHONES),
@@ -35,13 +35,12 @@ def known_families() -> Wish:
 
 
 def unseen_families() -> Wish:
-    """A wish that draws from the held-out scenes and phones only."""
+    """Draw from the held-out scenes and phones only."""
     return replace(ANY, scenes=HELD_OUT_SCENES, phones=HELD_OUT_PHONES)
 
 
 def make_set(
-    n: int, seed0: int, out_dir: Path, *, size: tuple[int, int] = (640, 360),
-    seconds: tuple[float, float] = (6.0, 8.0), wish: Wish = ANY,
+    n: int, seed0: int, out_dir: Path, *, size: tuple[int, int] = (640, 360), wish: Wish = ANY,
     tell: Callable[[float, str], None] | None = None,
 ) -> list[Path]:  # fmt: skip
     """Render clips with seeds `seed0` to `seed0 + n - 1`; returns their paths.
@@ -59,7 +58,7 @@ def make_set(
         if path.is_file() and path.with_suffix(".truth.json").is_file():
             continue
         # spread evenly over the range, by seed alone so that a resumed set is the same
-        length = seconds[0] + (seconds[1] - seconds[0]) * ((seed * 0.618034) % 1)
+        length = 6 + 2 * ((seed * 0.618034) % 1)  # [s]
         render(
             seed, out_dir, size=size[::-1] if seed % 10 == 7 else size, seconds=length, wish=wish
         )
@@ -84,7 +83,7 @@ def write_index(out_dir: Path) -> Path:
 
 
 def main(words: list[str] | None = None) -> int:
-    """The command line of this module."""
+    """Run the command line of this module."""
     parser = argparse.ArgumentParser(prog="python -m smokecase.demo.sets", description=__doc__)
     parser.add_argument("out", type=Path, help="folder that gets the clips")
     parser.add_argument("--clips", type=int, default=24)

@@ -51,7 +51,7 @@ def _photo(name: str) -> Picture:
 
 
 def photo(rng: np.random.Generator, h: int, w: int, *, name: str, scale: float) -> Picture:
-    """A photograph tiled with mirroring; mean 1."""
+    """Tile a photograph with mirroring; mean 1."""
     tile = cv2.resize(_photo(name), None, fx=scale, fy=scale,
                       interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)  # fmt: skip
     if rng.random() < 0.5:
@@ -83,26 +83,26 @@ def brick(rng: np.random.Generator, h: int, w: int) -> Picture:
 
 
 def brick_photo(rng: np.random.Generator, h: int, w: int) -> Picture:
-    """The photographed wall in a colour of its own."""
+    """Give the photographed wall a colour of its own."""
     colour = np.array(
         _pick(rng, [(0.33, 0.19, 0.14), (0.40, 0.34, 0.27), (0.25, 0.16, 0.13)]), np.float32
     )
-    return photo(rng, h, w, name="brick", scale=rng.uniform(0.7, 1.6))[..., None] * colour
+    return photo(rng, h, w, name="brick", scale=rng.uniform(1.0, 2.0))[..., None] * colour
 
 
 def plaster(rng: np.random.Generator, h: int, w: int) -> Picture:
-    """Rendered wall: nearly even, with stains, fine grain and perhaps a crack."""
+    """Plaster a wall: nearly even, with stains, fine grain and perhaps a crack."""
     colour = _pick(rng, [(0.70, 0.68, 0.62), (0.55, 0.47, 0.33), (0.42, 0.42, 0.42),
                          (0.62, 0.55, 0.45), (0.30, 0.34, 0.36), (0.78, 0.77, 0.75)])  # fmt: skip
     grain = 0.6 * clouds(rng, h, w, coarsest=h // 2) + 0.6 * clouds(rng, h, w, coarsest=6, fall=0.9)
-    wall = paint(rng, np.asarray(grain, np.float32), colour, rng.uniform(0.04, 0.14))
+    wall = paint(rng, np.asarray(grain, np.float32), colour, rng.uniform(0.04, 0.14), 0.015)
     for _ in range(int(rng.integers(0, 4))):
         _crack(rng, wall, 0.45)
     return np.minimum(wall, 0.88)
 
 
 def boards(rng: np.random.Generator, h: int, w: int) -> Picture:
-    """A fence or wall of boards, upright or lying."""
+    """Set up a fence or wall of boards, upright or lying."""
     upright = rng.random() < 0.6
     if not upright:
         h, w = w, h
@@ -170,7 +170,7 @@ def concrete(rng: np.random.Generator, h: int, w: int) -> Picture:
 
 
 def gravel(rng: np.random.Generator, h: int, w: int) -> Picture:
-    """The photographed gravel in a colour of its own."""
+    """Give the photographed gravel a colour of its own."""
     colour = np.array(
         _pick(rng, [(0.30, 0.27, 0.23), (0.22, 0.22, 0.22), (0.36, 0.29, 0.20)]), np.float32
     )
@@ -178,7 +178,7 @@ def gravel(rng: np.random.Generator, h: int, w: int) -> Picture:
 
 
 def grass(rng: np.random.Generator, h: int, w: int) -> Picture:
-    """The photographed grass, green or dry."""
+    """Make the photographed grass green or dry."""
     colour = np.array(
         _pick(rng, [(0.09, 0.14, 0.04), (0.06, 0.11, 0.03), (0.20, 0.18, 0.08)]), np.float32
     )
@@ -191,15 +191,16 @@ def snow(rng: np.random.Generator, h: int, w: int) -> Picture:
     ground = paint(rng, relief, (0.80, 0.82, 0.85), rng.uniform(0.03, 0.1), 0.01)
     for _ in range(int(rng.integers(1, 4))):
         y = rng.uniform(0, h)
-        track = np.ones((h, w), np.float32)
+        track: Picture = np.ones((h, w), np.float32)
         cv2.line(track, (0, int(y)), (w, int(y + rng.normal(0, 0.2 * h))), 0.55, int(0.03 * h))
-        track = 1 - (1 - track) * (0.7 + 0.3 * np.tanh(clouds(rng, h, w, coarsest=12, fall=0.9)))
+        worn = 0.7 + 0.3 * np.tanh(clouds(rng, h, w, coarsest=12, fall=0.9))
+        track = np.asarray(1 - (1 - track) * worn, np.float32)
         ground *= cv2.GaussianBlur(track, (0, 0), 3)[..., None]
     return np.minimum(ground, 0.92)
 
 
 def panels(rng: np.random.Generator, h: int, w: int) -> Picture:
-    """A garage door: lying panels with relief."""
+    """Make a garage door: lying panels with relief."""
     colour = _pick(
         rng, [(0.7, 0.7, 0.68), (0.12, 0.2, 0.14), (0.35, 0.36, 0.38), (0.3, 0.14, 0.08)]
     )
@@ -223,7 +224,7 @@ def sky(rng: np.random.Generator, h: int, w: int) -> Picture:
     cover = 1 / (
         1 + np.exp(-(clouds(rng, h, w, coarsest=h // 2, fall=0.5) - rng.normal(0, 0.7)) * 3)
     )
-    white = 0.9 + 0.25 * clouds(rng, h, w, coarsest=h // 4)
+    white = 0.95 + 0.1 * clouds(rng, h, w, coarsest=h // 4)
     field += cover[..., None] * (white[..., None] - field) * 0.8
     line = h * (0.75 + 0.08 * clouds(rng, 2, w, coarsest=w // 6, fall=0.7)[0])
     leaves = np.exp(0.5 * clouds(rng, h, w, coarsest=20, fall=0.9))[..., None] * np.array(

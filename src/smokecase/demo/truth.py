@@ -24,7 +24,7 @@ VISIBLE_PCT, VISIBLE_AREA = 5.0, 0.0005
 def section_px(
     exit_px: Floats, diameter_px: float, direction_deg: float
 ) -> tuple[int, int, int, int]:
-    """Measuring section: square of 1.1 diameters, centred 0.95 beyond the exit; x1, y1 exclusive."""
+    """Place the measuring section: side 1.1 diameters, centred 0.95 beyond the exit."""
     a = np.deg2rad(direction_deg)
     x, y = np.asarray(exit_px) + 0.95 * diameter_px * np.array([np.cos(a), np.sin(a)])
     half = 0.55 * diameter_px
@@ -53,13 +53,13 @@ class FrameLog:
 
     def smoke(self, frame: int, passed: Picture | None, exit_px: Floats, diameter_px: float,
               direction_deg: float, *, keep_map: bool) -> tuple[int, int, int, int]:  # fmt: skip
-        """Log the smoke of a frame from its green transmittance at half size; returns the section."""
+        """Log a frame's smoke from its green transmittance at half size; returns the section."""
         w, h = self.size
         box = section_px(exit_px, diameter_px, direction_deg)
         qh, qw = h // 4, w // 4
         row = {"opacity_area_mean": 0.0, "opacity_p95": 0.0, "opacity_near_pipe": 0.0,
                "area_fraction": 0.0, "visible_length_px": 0.0}  # fmt: skip
-        quarter = np.ones((qh, qw), np.float32)
+        quarter: Picture = np.ones((qh, qw), np.float32)
         if passed is not None and float(passed.min()) < 0.9995:
             seen = passed < np.exp(-TAU_SEEN)
             if seen.any():
@@ -71,7 +71,7 @@ class FrameLog:
                         "area_fraction": float(seen.mean()),
                         "visible_length_px": float(np.percentile(far, 98))}  # fmt: skip
             row["opacity_near_pipe"] = float(100 * (1 - box_mean(passed, box)))
-            quarter = cv2.resize(passed, (qw, qh), interpolation=cv2.INTER_AREA)
+            quarter = np.asarray(cv2.resize(passed, (qw, qh), interpolation=cv2.INTER_AREA))
         self.add(row)
         self.masks.append(np.packbits(quarter < np.exp(-TAU_SEEN)))
         opacity_map = np.clip(200 * (1 - quarter), 0, 200)
@@ -114,15 +114,15 @@ def smoke_story(log: FrameLog, times_s: Floats, *, clears: bool) -> dict[str, An
 
 
 def smoothed(values: Floats, times_s: Floats, width_s: float) -> Floats:
-    """Running mean over `width_s` of possibly unevenly spaced values."""
+    """Take the running mean over `width_s` of possibly unevenly spaced values."""
     a = np.searchsorted(times_s, times_s - width_s / 2)
     b = np.searchsorted(times_s, times_s + width_s / 2, side="right")
     total = np.concatenate([[0.0], np.cumsum(values)])
-    return (total[b] - total[a]) / (b - a)
+    return np.asarray((total[b] - total[a]) / (b - a), np.float64)
 
 
 def reach_px(log: FrameLog, exit_px: Floats) -> float | None:
-    """Distance beyond which the time-mean opacity stays below 2 %; None where it leaves the frame."""
+    """Find how far the time-mean opacity reaches 2 %; None where it leaves the frame."""
     if log.total is None or not log.masks:
         return None
     mean = log.total / 2 / len(log.masks)
@@ -136,7 +136,7 @@ def reach_px(log: FrameLog, exit_px: Floats) -> float | None:
 
 
 def describe_part(part: Part, veil: Floats) -> dict[str, Any]:
-    """A part as the truth file tells it."""
+    """Tell a part as the truth file does."""
     return {
         "kind": part.kind, "particle": part.particle, "colour": part.colour,
         "share_of_tau_green": part.share, "diameter_um": part.diameter_um,
@@ -158,7 +158,7 @@ def mixture_optics(parts: tuple[Part, ...]) -> dict[str, Any]:
 
 
 def colour_weights(parts: tuple[Part, ...], shares: Floats) -> dict[str, float]:
-    """Weights of black, blue, white and none from each part's share of the emitted optical depth."""
+    """Weigh black, blue, white and none by each part's share of the emitted depth."""
     weights = dict.fromkeys(COLOURS, 0.0)
     if not parts:
         return weights | {"none": 1.0}

@@ -70,29 +70,52 @@ def fill(wish: Wish, rng: np.random.Generator) -> Wish:
         scene=wish.scene or place, light=wish.light or lit, phone=wish.phone or phone,
         hold=wish.hold or hold, envelope=wish.envelope or shape, tau0_green=wish.tau0_green or tau0,
     )  # fmt: skip
-    if full.smoke == "none":
-        extra = many  # smoke-free clips live from what else happens
-        if full.trouble in ("veil_like_plate", "smoke_from_start"):
-            full = replace(full, trouble="nothing")
-    if wish.scene is None and full.trouble == "veil_like_plate":
-        full = replace(full, scene="plaster_wall")
-    if wish.light is None:
-        if full.scene == "night_lamp":
-            full = replace(full, light="lamp")
-        if full.trouble == "veil_like_plate":
-            full = replace(full, light="overcast")
-    if full.trouble == "smoke_from_start":
-        full = replace(full, envelope=wish.envelope or "persist",
-                       tau0_green=wish.tau0_green or max(tau0, 0.3))  # fmt: skip
-    if full.trouble == "too_shaky":
-        full = replace(full, hold=wish.hold or "violent")
-        if wish.hold is None:
-            full = replace(full, hold="violent")
-    if full.scene == "people_behind":
-        extra.append("people_standing")
-    if full.scene == "snow" and rng.random() < 0.25:
-        extra.append("snowfall")
-    if "hedge" in full.scene and rng.random() < 0.5:  # type: ignore[operator]  # filled above
-        extra.append("leaves")
-    names = tuple(dict.fromkeys(extra))
-    return replace(full, nuisances=wish.nuisances if wish.nuisances is not None else names)
+    # smoke-free clips live from what else happens
+    names = many if full.smoke == "none" else extra
+    names += _at_home(str(full.scene), rng)
+    full = _fit_together(full, wish)
+    if full.nuisances is None:
+        full = replace(full, nuisances=tuple(dict.fromkeys(names)))
+    return full
+
+
+def drawn(value: str | None) -> str:
+    """Give a family of a filled wish as a plain word.
+
+    Raises
+    ------
+    ValueError
+        If it is still open.
+    """
+    if value is None:
+        msg = "this wish is not filled; call fill first"
+        raise ValueError(msg)
+    return value
+
+
+def _at_home(place: str, rng: np.random.Generator) -> list[str]:
+    """Nuisances that belong to a scene."""
+    chance = rng.random()
+    if place == "people_behind":
+        return ["people_standing"]
+    if place == "snow" and chance < 0.25:
+        return ["snowfall"]
+    return ["leaves"] if place == "hedge" and chance < 0.5 else []
+
+
+def _fit_together(full: Wish, asked: Wish) -> Wish:
+    """Let what was drawn agree; what was asked for stays."""
+    changes: dict[str, str | float] = {}
+    if full.smoke == "none" and full.trouble in ("veil_like_plate", "smoke_from_start"):
+        changes["trouble"] = "nothing"
+    trouble = changes.get("trouble", full.trouble)
+    if full.scene == "night_lamp" and trouble != "veil_like_plate":
+        changes["light"] = "lamp"
+    if trouble == "veil_like_plate":
+        changes |= {"light": "overcast", "envelope": "persist"}  # one veil for the whole clip
+    if trouble == "smoke_from_start":
+        changes |= {"envelope": "persist", "tau0_green": max(full.tau0_green or 0.0, 0.3)}
+    if trouble == "too_shaky":
+        changes["hold"] = "violent"
+    open_ = {k: v for k, v in changes.items() if k == "trouble" or getattr(asked, k) is None}
+    return replace(full, **open_)  # type: ignore[arg-type]  # each value is of its field's type
