@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from made_examinations import a_pair, a_refused_examination, an_examination
-from smokecase.readings import SmokeTiming
+from smokecase.readings import SmokeTiming, SoundReading
 from smokecase.report.story import tell_colour, tell_doubts, tell_story, tell_summary
 
 
@@ -113,6 +113,15 @@ def test_each_doubt_stands_with_its_remedy():
         "the clip is too short to tell a story over time: film from three seconds before the "
         "start until a minute after it",
     ]
+
+
+def test_what_the_sound_gave_is_told():
+    sound = SoundReading(runs_s=1.9, words="The engine idles at 820 1/min (790 to 850).")
+    whole = an_examination(sound=sound)
+    unseen = replace(whole, timing=replace(whole.timing, engine_start_s=None))
+
+    assert tell_story(unseen).startswith("By its sound the engine runs from 1.9 s on. Smoke is")
+    assert "\nSound: The engine idles at 820 1/min (790 to 850).\n" in tell_summary(whole)
 
 
 def test_the_summary_fits_one_screen():

@@ -58,6 +58,8 @@ def tell_colour(examination: Examination) -> str:
 def tell_summary(examination: Examination, *, most_doubts: int = 6) -> str:
     """Tell all that matters in less than one screen of 80 columns."""
     parts = [_head(examination), textwrap.fill(tell_story(examination), WIDE)]
+    if examination.sound is not None and examination.sound.words:
+        parts.append(textwrap.fill(f"Sound: {examination.sound.words}", WIDE))
     remarks = [str(r) for r in examination.settings.get("remarks", [])]
     if remarks:
         parts.append(_list("About the file", remarks))
@@ -173,8 +175,12 @@ def _why(examination: Examination) -> str:
 
 
 def _started(examination: Examination) -> list[str]:
-    start_s = examination.timing.engine_start_s
-    return [f"The engine starts at {start_s:.1f} s."] if start_s is not None else []
+    start_s, sound = examination.timing.engine_start_s, examination.sound
+    if start_s is not None:
+        return [f"The engine starts at {start_s:.1f} s."]
+    if sound is not None and sound.runs_s is not None:
+        return [f"By its sound the engine runs from {sound.runs_s:.1f} s on."]
+    return []
 
 
 def _fall(examination: Examination) -> str:
