@@ -177,7 +177,7 @@ def diagnose(
     statement = _statement(answers, results, knowledge)
     told(0.1, "listening to the answers")
     findings, set_aside = gather(knowledge, statement, examinations)
-    network = prepare(knowledge, statement.engine)
+    network = prepare(knowledge, statement.engine, statement.weather)
     told(0.3, "weighing the causes")
     posterior = weigh_sets(network, findings)
     families, causes = weigh_causes(posterior)

@@ -24,10 +24,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.causes.knowledge import Cause, Floats, Knowledge, Question
+from smokecase.causes.weather import Air
 
 MOST_AT_ONCE = 3
-# chance that somebody asks because of smoke although no cause there makes any; estimate
-ASKED_WITHOUT_SMOKE = 0.05
+# The priors of the knowledge file are shares among engines that somebody asks about because of smoke.
+# Among all engines causes are rarer, which is what decides how often two meet by chance; being asked
+# about raises them again. Both figures are estimates.
+AT_LARGE = 0.35
+ASKED_WITHOUT_SMOKE = 0.05  # somebody asks although no cause there makes smoke
 _TINY = 1e-300  # logarithm of a chance of zero stays finite
 
 
@@ -39,20 +43,20 @@ class Network:
     knowledge : Knowledge
     engine : mapping
         What is known of the engine: fuel, installation, and parts with yes or no.
-    factors : mapping
-        Odds factor by cause, for what is known otherwise (the weather, for fog).
+    air : Air, optional
+        What the weather changes.
     """
 
     def __init__(
         self,
         knowledge: Knowledge,
         engine: Mapping[str, str],
-        factors: Mapping[str, float] | None = None,
+        air: Air | None = None,
     ) -> None:
-        self.knowledge, self.engine = knowledge, dict(engine)
+        self.knowledge, self.engine, self.air = knowledge, dict(engine), air or Air()
         cases = list(_engine_cases(knowledge, engine))
         priors = {
-            name: [_prior(cause, case, knowledge, engine, factors or {}) for case, _ in cases]
+            name: [_prior(cause, case, knowledge, engine, self.air.factors) for case, _ in cases]
             for name, cause in knowledge.causes.items()
         }
         self.causes: tuple[Cause, ...] = tuple(
@@ -74,6 +78,8 @@ class Network:
         self.member = np.ascontiguousarray(self.member[:, :count])
         self.log_prior = self._log_prior(cases, priors)
         self.family = self._families()
+        # (sets, families + causes) all that a weight is wanted of
+        self.events = np.hstack([self.family, self.member])
         self._likelihoods: dict[str, Floats] = {}
 
     def _log_prior(
@@ -138,9 +144,11 @@ class Network:
 
     def _likelihood(self, question: Question) -> Floats:
         count, states = len(self.causes), len(question.states)
+        changed = self.air.rows.get(question.name, {})
+        given = {**question.given, **{name: np.array(row) for name, row in changed.items()}}
         if question.combine == "max":
             below = np.ones((count + 1, states))
-            for name, row in question.given.items():
+            for name, row in given.items():
                 if name in self.index:
                     below[self.index[name]] = np.cumsum(row)
             up_to = np.cumsum(question.base) * below[self.sets].prod(axis=1)
@@ -150,7 +158,7 @@ class Network:
             rows = np.tile(question.base, (count + 1, 1))
             shows = np.zeros(count + 1)
             for i, cause in enumerate(self.causes):
-                rows[i] = question.given.get(cause.name, question.base)
+                rows[i] = given.get(cause.name, question.base)
                 shows[i] = cause.shows
             weight = shows[self.sets]
             weight[self.size == 0, 0] = 1.0  # no cause: the base itself
@@ -188,5 +196,6 @@ def _prior(
         told = engine.get(part)
         fitted = knowledge.parts[part].fitted.get(case["fuel"], 0.0)
         p *= {"yes": 1.0, "no": 0.0}.get(told or "", fitted)
-    odds = min(p, 0.95) / (1 - min(p, 0.95)) * factors.get(cause.name, 1.0)
+    p = min(p, 0.95) * AT_LARGE
+    odds = p / (1 - p) * factors.get(cause.name, 1.0)
     return odds / (1 + odds)

@@ -24,7 +24,7 @@ from smokecase.causes.network import Network
 from smokecase.causes.weigh import Posterior
 
 LEAVE_ALONE = "leave_alone"
-KEPT = 0.99  # share of the chance that the search for checks looks at; the rest are rare threesomes
+KEPT, MOST_SETS = 0.99, 600  # what the search for checks looks at; the rest are rare threesomes
 SURE = 0.9  # a cause this likely is acted on without a further check
 
 
@@ -108,54 +108,66 @@ class Search:
     network: Network
     rows: NDArray[np.int64]  # of the network's sets
     chance: Floats  # (rows,) sums to 1
-    right: Floats  # (rows, acts) whether an act is right for a set
+    right: NDArray[np.int64]  # (rows, 3) acts that are right for a set; len(acts) fills up
     cost: Floats  # (acts,)
-    acts: tuple[str, ...]
+    acts: tuple[str, ...]  # causes that are faults, then LEAVE_ALONE
     prices: Prices
 
     @classmethod
     def of(cls, posterior: Posterior, prices: Prices) -> "Search":
         """Cut a posterior to its likelier sets."""
         network = posterior.network
-        order = np.argsort(-posterior.chance)
-        count = int(np.searchsorted(np.cumsum(posterior.chance[order]), KEPT)) + 1
-        rows = np.sort(order[:count])
-        faults = np.array([not c.harmless for c in network.causes])
-        member = network.member[rows]
-        faulty = (member @ faults) > 0
-        right = np.column_stack([member[:, faults], ~faulty])
-        acts = (*(c.name for c in network.causes if not c.harmless), LEAVE_ALONE)
-        cost = [prices.of_repair(c) for c in network.causes if not c.harmless]
+        rows = _likeliest(posterior.chance)
+        faults = [i for i, cause in enumerate(network.causes) if not cause.harmless]
+        act = np.full(len(network.causes) + 1, len(faults) + 1)
+        act[faults] = np.arange(len(faults))
+        right = act[network.sets[rows]]
+        right[(right > len(faults)).all(axis=1), 0] = len(faults)  # no fault: leave it alone
+        cost = [prices.of_repair(network.causes[i]) for i in faults]
+        acts = (*(network.causes[i].name for i in faults), LEAVE_ALONE)
         chance = posterior.chance[rows]
         return cls(
-            network, rows, chance / chance.sum(), right.astype(np.float64),
-            np.array([*cost, prices.left_alone]), acts, prices,
+            network, rows, chance / chance.sum(), right, np.array([*cost, prices.left_alone]),
+            acts, prices,
         )  # fmt: skip
 
     def table(self, question: Question) -> Floats:
-        """(rows, states) chance of each answer."""
+        """Return (rows, states): the chance of each answer."""
         return self.network.likelihood(question)[self.rows]
 
     def seen(self, question: Question, state: int) -> "Search":
-        """The search after one answer."""
+        """Return the search after one answer."""
         chance = self.chance * self.table(question)[:, state]
+        keep = _likeliest(chance / chance.sum())
         return Search(
-            self.network, self.rows, chance / chance.sum(), self.right, self.cost, self.acts,
-            self.prices,
+            self.network, self.rows[keep], chance[keep] / chance[keep].sum(), self.right[keep],
+            self.cost, self.acts, self.prices,
         )  # fmt: skip
 
-    def act_chances(self) -> Floats:
-        """(acts,) chance that each is right."""
-        return np.asarray(self.chance @ self.right)
+    def act_chances(self, chance: Floats) -> Floats:
+        """Return the chance that each act is right.
+
+        Parameters
+        ----------
+        chance : ndarray, shape (n, rows)
+
+        Returns
+        -------
+        ndarray, shape (n, acts)
+        """
+        # one spare column takes the places that are empty; no act stands twice in a row
+        is_right = np.zeros((len(self.rows), len(self.acts) + 1))
+        np.put_along_axis(is_right, self.right, 1.0, axis=1)
+        return np.asarray(chance @ is_right[:, :-1])
 
     def best_act(self) -> tuple[str, float]:
-        """The act likeliest to be right, and how likely."""
-        chances = self.act_chances()
+        """Return the act likeliest to be right, and how likely."""
+        chances = self.act_chances(self.chance[None])[0]
         best = int(np.argmax(chances))
         return self.acts[best], float(chances[best])
 
     def expected_cost(self, chance: Floats) -> Floats:
-        """Cost still ahead for each row of set chances.
+        """Return the cost still ahead for each row of set chances.
 
         Parameters
         ----------
@@ -166,20 +178,27 @@ class Search:
         -------
         ndarray, shape (n,)
         """
-        right = chance @ self.right  # (n, acts)
-        order = np.argsort(-right / self.cost, axis=1, kind="stable")
-        hit = self.right > 0
+        count = len(self.acts)
+        order = np.argsort(-self.act_chances(chance) / self.cost, axis=1, kind="stable")
+        rank = np.full((len(chance), count + 1), count)
+        np.put_along_axis(rank, order, np.arange(count)[None], axis=1)
+        first = rank[:, self.right].min(axis=2)  # (n, rows) place of the first right act
+        spent = np.zeros((len(chance), count + 1))  # before each act
+        np.cumsum(self.cost[order], axis=1, out=spent[:, 1:])
         ahead = np.zeros(len(chance))
-        for i, sequence in enumerate(order):
-            useful = sequence[right[i, sequence] > 1e-3]
-            found = hit[:, useful]
-            first = np.where(found.any(axis=1), found.argmax(axis=1), len(useful))
-            here = np.bincount(first, weights=chance[i], minlength=len(useful) + 1)
-            spent = np.concatenate([[0.0], np.cumsum(self.cost[useful])])  # before each act
-            wrong = np.concatenate([[0.0], np.cumsum(here[:-1] * spent[:-1])])
-            still = np.concatenate([[1.0], 1 - np.cumsum(here[:-1])])
-            ahead[i] = np.min(wrong + still * (spent + self.prices.specialist))
+        for i in range(len(chance)):
+            here = np.bincount(first[i], weights=chance[i], minlength=count)[:count]
+            wrong = np.concatenate([[0.0], np.cumsum(here * spent[i, :-1])])
+            still = np.concatenate([[1.0], 1 - np.cumsum(here)])
+            ahead[i] = np.min(wrong + still * (spent[i] + self.prices.specialist))
         return ahead
+
+
+def _likeliest(chance: Floats) -> NDArray[np.int64]:
+    """Rows that hold nearly all of the chance, at most `MOST_SETS` of them."""
+    order = np.argsort(-chance)
+    count = int(np.searchsorted(np.cumsum(chance[order]), KEPT * chance.sum())) + 1
+    return np.asarray(np.sort(order[: min(count, MOST_SETS)]))
 
 
 def _allowed(search: Search, question: Question, done: Iterable[str]) -> bool:
@@ -201,14 +220,15 @@ def _replaced(search: Search, name: str) -> tuple[str, ...]:
 
 def values_of(search: Search, questions: list[Question]) -> list[float]:
     """Expected saving of each question or check, in money."""
+    if not questions:
+        return []
     now = float(search.expected_cost(search.chance[None])[0])
-    out = []
-    for question in questions:
-        joint = (search.chance[:, None] * search.table(question)).T  # (states, rows)
-        weight = joint.sum(axis=1)
-        ahead = search.expected_cost(joint / np.maximum(weight[:, None], 1e-300))
-        out.append(now - float(weight @ ahead))
-    return out
+    # every answer of every question at once: (answers, rows)
+    joint = np.concatenate([(search.chance[:, None] * search.table(q)).T for q in questions])
+    weight = joint.sum(axis=1)
+    ahead = weight * search.expected_cost(joint / np.maximum(weight[:, None], 1e-300))
+    ends = np.cumsum([0, *(len(q.states) for q in questions)])[:-1]
+    return [now - float(part) for part in np.add.reduceat(ahead, ends)]
 
 
 def rank_checks(search: Search, done: Iterable[str]) -> list[tuple[Question, float, float]]:
@@ -270,12 +290,12 @@ def _outcomes(
     chances = search.chance @ search.table(question)
     out = []
     for state in np.argsort(-chances, kind="stable"):
-        if chances[state] < 0.02:
+        if chances[state] < 0.03:
             continue
         after = search.seen(question, int(state))
         leads, weight = after.best_act()
         then = None
-        if depth > 0 and weight < SURE:
+        if depth > 0 and weight < SURE and chances[state] > 0.08:
             ranked = rank_checks(after, done)
             if ranked and ranked[0][1] > ranked[0][2]:
                 then = _proposal(after, ranked[0], done, depth - 1)

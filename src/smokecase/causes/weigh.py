@@ -7,9 +7,11 @@ import numpy as np
 
 from smokecase.causes.knowledge import Floats, Knowledge
 from smokecase.causes.network import Network
+from smokecase.causes.weather import weigh_air
 from smokecase.causes.witness import Finding
 
 DRAWS = 200  # of the uncertain numbers, for the intervals
+KEPT, MOST_SETS = 0.995, 1500  # what the draws look at: share of the chance, number of sets
 _Z = 1.959963984540054  # 95 % of a normal distribution
 
 
@@ -134,11 +136,6 @@ def weigh_causes(
     return tuple(out[0]), tuple(out[1])
 
 
-def _events(network: Network) -> Floats:
-    """(sets, families + causes) what weights are wanted of."""
-    return np.hstack([network.family, network.member])
-
-
 def _log_odds(p: Floats) -> Floats:
     p = np.clip(p, 1e-12, 1 - 1e-12)
     return np.asarray(np.log(p) - np.log1p(-p))
@@ -153,11 +150,11 @@ def _reasons(posterior: Posterior) -> list[tuple[Reason, ...]]:
     ------
     Good 1985, "Weight of evidence: a brief survey" (from memory).
     """
-    events = _events(posterior.network)
-    now = _log_odds(posterior.chance @ events)
-    rows = np.array(
-        [now - _log_odds(posterior.without(i) @ events) for i in range(len(posterior.findings))]
-    ).reshape(-1, events.shape[1])
+    events = posterior.network.events
+    count = len(posterior.findings)
+    without = np.array([posterior.chance, *(posterior.without(i) for i in range(count))])
+    odds = _log_odds(without @ events)
+    rows = odds[0] - odds[1:]
     decibans = 10 / np.log(10) * rows
     out = []
     for column in decibans.T:
@@ -179,12 +176,13 @@ def _intervals(posterior: Posterior, rng: np.random.Generator) -> Floats:
     """(2, families + causes) 95 % bounds, from drawing the uncertain numbers anew.
 
     Each prior and each chance is off by its own lognormal factor, half of it shared by the family. In
-    a set of several causes a finding's factor is the mean of its causes' factors. Sets that hold less
-    than a hundred-thousandth of the chance together are left out of the draws.
+    a set of several causes a finding's factor is the mean of its causes' factors. The draws look at the
+    likeliest sets only, so the bounds are moved by what the others hold.
     """
     network = posterior.network
     order = np.argsort(-posterior.chance)
-    keep = order[: int(np.searchsorted(np.cumsum(posterior.chance[order]), 1 - 1e-5)) + 1]
+    enough = int(np.searchsorted(np.cumsum(posterior.chance[order]), KEPT)) + 1
+    keep = order[: min(enough, MOST_SETS)]
     member = network.member[keep]
     count = len(network.causes)
     names = list(network.knowledge.families)
@@ -204,7 +202,9 @@ def _intervals(posterior: Posterior, rng: np.random.Generator) -> Floats:
     log_p = np.log(np.maximum(posterior.chance[keep], 1e-300)) + shift
     p = np.exp(log_p - log_p.max(axis=1, keepdims=True))
     p /= p.sum(axis=1, keepdims=True)
-    drawn = p @ _events(network)[keep]
+    held = float(posterior.chance[keep].sum())
+    rest = posterior.chance @ network.events - posterior.chance[keep] @ network.events[keep]
+    drawn = held * (p @ network.events[keep]) + rest
     return np.asarray(np.percentile(drawn, [2.5, 97.5], axis=0))
 
 
@@ -218,24 +218,26 @@ def separates(posterior: Posterior, first: Floats, second: Floats, name: str) ->
     """
     network = posterior.network
     table = network.likelihood(network.knowledge.questions[name])
-    only_first = posterior.chance * first * (1 - second)
-    only_second = posterior.chance * second * (1 - first)
-    if only_first.sum() <= 0 or only_second.sum() <= 0:
+    both = np.array([first * (1 - second), second * (1 - first)]) * posterior.chance
+    totals = both.sum(axis=1, keepdims=True)
+    if totals.min() <= 0:
         return 0.0
-    p = only_first @ table / only_first.sum()
-    q = only_second @ table / only_second.sum()
+    p, q = both @ table / totals
     return float(np.sqrt(max(0.0, 1 - np.sum(np.sqrt(p * q)))))
 
 
 def prepare(
-    knowledge: Knowledge, engine: Mapping[str, str], factors: Mapping[str, float] | None = None
+    knowledge: Knowledge, engine: Mapping[str, str], weather: Mapping[str, float] | None = None
 ) -> Network:
-    """The network for one kind of engine; the last few are kept, for what-if in milliseconds."""
-    key = (tuple(sorted(engine.items())), tuple(sorted((factors or {}).items())))
+    """Return the network for one kind of engine and weather.
+
+    The last few are kept, so that what-if takes milliseconds.
+    """
+    key = (tuple(sorted(engine.items())), tuple(sorted((weather or {}).items())))
     kept = knowledge.cache.get(key)
     if not isinstance(kept, Network):
         if len(knowledge.cache) >= 4:
             knowledge.cache.pop(next(iter(knowledge.cache)))
-        kept = Network(knowledge, engine, factors)
+        kept = Network(knowledge, engine, weigh_air(weather or {}, engine))
         knowledge.cache[key] = kept
     return kept
