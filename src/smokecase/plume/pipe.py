@@ -25,6 +25,7 @@ ALONG = np.linspace(-1.3, -0.06, 20)  # where the tube's edges are looked at, in
 BEYOND = np.linspace(0.5, 1.6, 16)  # where they must have ended
 RIM = np.radians(np.linspace(-80.0, 80.0, 18))
 BACK = np.radians(np.linspace(110.0, 250.0, 15))
+DETACHED = 0.75  # weight of smoke that begins away from the mouth
 UNIT_PX = 14  # diameter to which the coarse search scales the picture
 
 
@@ -33,8 +34,9 @@ def _spots(u: tuple[float, float, int], v: tuple[float, float, int]) -> tuple[Fl
     return along.ravel(), across.ravel()
 
 
-AROUND = (  # where `smoke_score` looks, in diameters: ahead, behind, left, right
+AROUND = (  # where `smoke_score` looks, in diameters: ahead, further ahead, behind, left, right
     _spots((0.15, 2.2, 9), (-0.42, 0.42, 5)),
+    _spots((1.2, 3.2, 9), (-0.6, 0.6, 5)),
     _spots((-2.2, -0.6, 6), (-1.1, 1.1, 7)),
     _spots((-0.5, 0.3, 4), (-1.8, -0.95, 4)),
     _spots((-0.5, 0.3, 4), (0.95, 1.8, 4)),
@@ -68,7 +70,11 @@ def smoke_score(activity: Activity, poses: Floats) -> Floats:
     places = [_placed(poses, u * poses[:, 3:4], v * poses[:, 3:4]) for u, v in AROUND]
     best = np.zeros((1, len(poses)))
     for family in activity.families():
-        ahead, behind, left, right = (activity.read(family, x, y).mean(axis=2) for x, y in places)
+        ahead, far, behind, left, right = (
+            activity.read(family, x, y).mean(axis=2) for x, y in places
+        )
+        # condensed water begins to show some way off; that speaks less clearly for this mouth
+        ahead = np.maximum(ahead, DETACHED * far)
         # smoke may drift back past one side of the pipe, so a side weighs a little less
         around = np.maximum(behind, 0.8 * np.maximum(left, right))
         contrast = ahead - around - 0.1 * (behind + left + right)

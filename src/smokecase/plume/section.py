@@ -19,10 +19,10 @@ from smokecase.plume.pipe import Edges, Floats, find_tubes, pipe_score, smoke_sc
 SIDE_DIAMETERS = 1.1  # of the measuring section
 CENTRE_DIAMETERS = 0.95  # from the exit along the outflow
 
-SURE = 1.75  # smoke and pipe scores together above which an exit is taken without a doubt
-LEAST = 1.55  # below which no exit is claimed
+SURE = 1.8  # smoke and pipe scores together above which an exit is taken without a doubt
+LEAST = 1.68  # below which no exit is claimed
 LEAST_SMOKE = 0.35  # a pipe that nothing comes out of is not the exit
-SMOKE_ALONE = 0.75  # smoke that leaves one place so clearly needs no visible pipe
+SMOKE_ALONE = 0.92  # smoke that leaves one place so clearly needs no visible pipe
 TEMPERATURE = 0.08  # difference of scores that halves and more a rival's weight
 STARTS = 10
 FLOOR_EXIT, FLOOR_DIAMETER, FLOOR_DEG = 0.05, 0.06, 2.0  # of the fit itself, in diameters, degrees
@@ -179,6 +179,7 @@ def _starts_anywhere(scene: _Scene) -> Floats:
     if not found or not sum(len(f) for f in found):
         return np.zeros((0, 5))
     scored = np.concatenate(found)
+    scored = scored[np.argsort(-scored[:, 0])[:4000]]
     poses = scored[:, 1:]
     order = np.argsort(-(scored[:, 0] + smoke_score(scene.activity, poses)))
     return _apart(poses[order])
