@@ -59,7 +59,7 @@ def test_the_words_reach_the_measurement(tmp_path, asked, capsys):
                      "to_s": 7.0}  # fmt: skip
     shown = capsys.readouterr().out
     assert "It is densest at 2.1 s, where it blocks 58 % (52 to 64)" in " ".join(shown.split())
-    assert f"Written to {tmp_path / 'start'}; open contact_sheet.png and timeline.png." in shown
+    assert f"Written to {tmp_path / 'start'}; open timeline.png." in shown
     assert len(shown.splitlines()) < 40
     assert read_folder(tmp_path / "start").clip == "yard.mp4"
 

@@ -107,6 +107,7 @@ def test_a_pair_of_stills_comes_with_its_map(tmp_path, pictures):
     out = write_folder(a_pair(), tmp_path / "pair")
 
     assert {"opacity_map.png", "opacity_map.npz"} <= set(names(out))
+    assert "timeline.png" not in names(out)  # a still has no time
     with np.load(out / "opacity_map.npz", allow_pickle=False) as numbers:
         np.testing.assert_array_equal(numbers["opacity_pct"], a_pair().opacity_map.opacity_pct)
         assert str(numbers["screening_note"]) == SCREENING

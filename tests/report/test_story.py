@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from made_examinations import a_pair, a_refused_examination, an_examination
+from smokecase.doubts import SMOKE_FROM_START
 from smokecase.readings import SmokeTiming, SoundReading
 from smokecase.report.story import tell_colour, tell_doubts, tell_story, tell_summary
 
@@ -50,10 +51,17 @@ def test_a_clip_without_smoke_says_what_would_have_been_missed():
     assert tell_colour(clear) == "No smoke was seen, so there is no colour to tell."
 
 
+def test_smoke_from_the_first_picture_has_no_onset_to_tell():
+    story = tell_story(replace(an_examination(), doubts=frozenset({SMOKE_FROM_START})))
+
+    assert "Smoke is there from the first picture. It is densest at 2.1 s" in story
+
+
 def test_readings_that_are_missing_are_said_with_their_reason():
     unread = replace(a_refused_examination(), refused=None)
     smoky = replace(unread, timing=an_examination().timing)
     pair = replace(unread, source="pair")
+    mapped = replace(pair, opacity_map=a_pair().opacity_map)
     why = "what lies behind the plume is too even to show how much light is blocked."
 
     assert tell_story(unread) == (
@@ -64,6 +72,10 @@ def test_readings_that_are_missing_are_said_with_their_reason():
     )
     assert tell_story(pair).startswith(
         f"How much light is blocked just beyond the end of the pipe could not be read: {why}"
+    )
+    assert tell_story(mapped).startswith(
+        "No end of a pipe is known, so there is no measuring section; over the pixels that can be "
+        "read (89 % of them) the middle opacity is 42 % (38 to 46), and opacity_map.png shows"
     )
 
 
@@ -136,5 +148,5 @@ def test_the_summary_fits_one_screen():
         "yard.mp4: 8.0 s, 640 x 360 pixels, 80 pictures measured",
         "end of the pipe at 200,180 (95 %: +/- 3), its width 30 (95 %: +/- 4) pixels",
     ]
-    assert f"- and {len(DOUBTS) - 6} more, see README.txt" in lines
+    assert f"- and {len(DOUBTS) - 6} more, in README.txt of the folder that --out names" in lines
     assert "no legal smoke test." in summary

@@ -103,7 +103,9 @@ def run(args: argparse.Namespace) -> int:
     else:
         sys.stdout.write(tell_summary(examination) + "\n")
         if args.out is not None:
-            sys.stdout.write(f"\nWritten to {folder}; open contact_sheet.png and timeline.png.\n")
+            names = ("contact_sheet.png", "timeline.png", "opacity_map.png")
+            pictures = " and ".join(n for n in names if (folder / n).is_file())
+            sys.stdout.write(f"\nWritten to {folder}; open {pictures or 'README.txt'}.\n")
     return 0
 
 

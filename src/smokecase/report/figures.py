@@ -55,7 +55,7 @@ def draw_timeline(examination: Examination) -> "Figure":
         _events(above, examination)
         _colours(below, examination)
         figure.text(
-            0.075, 0.955, f"Smoke over time: {examination.clip}", fontsize=14, weight="bold"
+            0.075, 0.955, _title("Smoke over time", examination), fontsize=14, weight="bold"
         )
         figure.text(0.075, 0.018, SCREENING, fontsize=8, color=FAINT)
     return figure
@@ -185,29 +185,31 @@ def draw_contact_sheet(examination: Examination) -> "Figure | None":
     height, width = pictures[0].picture.shape[:2]
     most = 2 if width >= height else 4
     columns = min(len(pictures), most if len(pictures) <= 4 else most + 1 if most == 2 else 4)
+    if len(pictures) == 1 and height > 0.7 * width:
+        columns = 2  # a tall picture alone would fill more than a page
     rows = -(-len(pictures) // columns)
     cell_w = 11.0 / columns
     cell_h = cell_w * height / width + 0.42
-    tall = rows * cell_h + 0.9
+    tall = rows * cell_h + 1.15
     with mpl.rc_context(SETTINGS):
         figure = Figure(figsize=(11.4, tall), facecolor=PAPER)
         cells = figure.subplots(
             rows, columns, squeeze=False,
             gridspec_kw={"left": 0.018, "right": 0.982, "wspace": 0.03,
-                         "top": 1 - 0.72 / tall, "bottom": 0.3 / tall,
+                         "top": 1 - 0.97 / tall, "bottom": 0.3 / tall,
                          "hspace": 0.34 / (cell_h - 0.42)},
         )  # fmt: skip
         for axes, key in zip(cells.flat, pictures, strict=False):
             _key_frame(axes, key, examination)
         for axes in list(cells.flat)[len(pictures) :]:
             axes.axis("off")
-        figure.text(0.018, 1 - 0.33 / tall, f"Key pictures: {examination.clip}", fontsize=14,
+        figure.text(0.018, 1 - 0.33 / tall, _title("Key pictures", examination), fontsize=14,
                     weight="bold")  # fmt: skip
         figure.text(
-            0.982, 1 - 0.31 / tall,
+            0.018, 1 - 0.56 / tall,
             "solid line: outline of the plume     dashed square: measuring section     "
             "cross: end of the pipe",
-            fontsize=8.5, ha="right", color=INK,
+            fontsize=8.5, ha="left", color=INK,
         )  # fmt: skip
         figure.text(0.018, 0.09 / tall, SCREENING, fontsize=8, color=FAINT)
     return figure
@@ -273,22 +275,34 @@ def draw_opacity_map(examination: Examination) -> "Figure | None":
                          "bottom": 0.35 / tall, "wspace": 0.12},
         )  # fmt: skip
         half = (found.high_pct - found.low_pct) / 2
-        for axes, values, scale, top, words in (
-            (left, found.opacity_pct, "cividis", 100.0, "light blocked (opacity) [%]"),
-            (right, half, "magma", 50.0, "half of the 95 % interval [%]"),
+        for axes, values, scale, extend, words in (
+            (left, found.opacity_pct, "cividis", "both", "light blocked (opacity) [%]"),
+            (right, half, "magma", "max", "half of the 95 % interval [%]"),
         ):
-            shown = axes.imshow(np.ma.masked_invalid(values), cmap=scale, vmin=0, vmax=top)
+            shown = axes.imshow(np.ma.masked_invalid(values), cmap=scale, vmin=0, vmax=_top(values))
             axes.set_facecolor("#d9dcd9")  # not measurable
             axes.set_xticks([])
             axes.set_yticks([])
             axes.set_title(words, loc="left", fontsize=9.5, weight="bold")
             figure.colorbar(shown, ax=axes, fraction=0.04 * height / width, pad=0.015,
-                            extend="both" if top == 100.0 else "max")  # fmt: skip
-        figure.text(0.02, 1 - 0.27 / tall, f"Opacity map: {examination.clip}", fontsize=14,
+                            extend=extend)  # fmt: skip
+        figure.text(0.02, 1 - 0.27 / tall, _title("Opacity map", examination), fontsize=14,
                     weight="bold")  # fmt: skip
         figure.text(0.02, 0.1 / tall, f"Grey: not measurable there. {SCREENING}", fontsize=8,
                     color=FAINT)  # fmt: skip
     return figure
+
+
+def _top(values: NDArray[Any]) -> float:
+    """Round limit of a colour scale that holds nearly all values."""
+    known = values[np.isfinite(values)]
+    highest = float(np.percentile(known, 98)) if known.size else 100.0
+    return min(100.0, max(10.0, float(np.ceil(highest / 10)) * 10))
+
+
+def _title(words: str, examination: Examination) -> str:
+    name = examination.clip
+    return f"{words}: {name if len(name) <= 60 else f'{name[:40]}...{name[-16:]}'}"
 
 
 def to_png(figure: "Figure", *, dots_per_inch: int = 130) -> bytes:

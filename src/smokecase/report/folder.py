@@ -176,9 +176,10 @@ def _fill(folder: Path, examination: Examination, clip_path: str | Path | None, 
     summary = json.dumps(examination.to_json(), indent=2, allow_nan=False, ensure_ascii=False)
     (folder / "summary.json").write_text(summary + "\n", encoding="utf-8")
     tell(0.05, "drawing the timeline")
-    timeline = draw_timeline(examination)
-    (folder / "timeline.png").write_bytes(to_png(timeline))
-    (folder / "timeline.svg").write_bytes(to_svg(timeline))
+    if examination.source in ("clip", "animation"):  # a still has no time
+        timeline = draw_timeline(examination)
+        (folder / "timeline.png").write_bytes(to_png(timeline))
+        (folder / "timeline.svg").write_bytes(to_svg(timeline))
     tell(0.15, "drawing the key pictures")
     for name, figure in (
         ("contact_sheet.png", draw_contact_sheet(examination)),

@@ -9,8 +9,9 @@ from collections import Counter
 
 import numpy as np
 
+from smokecase.doubts import DOUBTS, SMOKE_FROM_START
 from smokecase.measured import COVERAGE
-from smokecase.readings import COLOURS, SCREENING, Examination
+from smokecase.readings import COLOURS, SCREENING, Examination, OpacityMap
 
 WIDE = 80  # columns of a screen
 PEAK_HALF_WIDTH_S = 0.15  # the peak's interval is the mean over this time around it
@@ -66,7 +67,8 @@ def tell_summary(examination: Examination, *, most_doubts: int = 6) -> str:
     doubts = tell_doubts(examination)
     if len(doubts) > most_doubts:
         more = len(doubts) - most_doubts
-        doubts = [*doubts[:most_doubts], f"and {more} more, see README.txt"]
+        words = f"and {more} more, in README.txt of the folder that --out names"
+        doubts = [*doubts[:most_doubts], words]
     if doubts:
         parts.append(_list("Doubts, and what would help", doubts))
     parts.append(textwrap.fill(SCREENING, WIDE))
@@ -103,8 +105,9 @@ def _list(title: str, lines: list[str]) -> str:
 
 
 def tell_doubts(examination: Examination) -> list[str]:
-    """Tell each doubt with its remedy, one line each, in the order of their names."""
-    return [f"{d.words}: {d.remedy}" for d in sorted(examination.doubts)]
+    """Tell each doubt with its remedy, one line each: the view first, then scene and file."""
+    order = list(DOUBTS.values())
+    return [f"{d.words}: {d.remedy}" for d in sorted(examination.doubts, key=order.index)]
 
 
 def with_bounds(value_pct: float, low_pct: float, high_pct: float) -> str:
@@ -124,11 +127,28 @@ def _of_a_picture(examination: Examination) -> list[str]:
         return [f"No opacity is given: {examination.refused}.", tell_colour(examination)]
     level = _mean_reading(examination, None)
     where = "just beyond the end of the pipe" if examination.section_px else "in the plume"
-    if level is None:
+    if level is None and examination.opacity_map is not None:
+        opacity = _of_the_map(examination.opacity_map)
+    elif level is None:
         opacity = f"How much light is blocked {where} could not be read{_why(examination)}."
     else:
         opacity = f"Between the two pictures the smoke blocks {level} of the light {where}."
     return [opacity, tell_colour(examination)]
+
+
+def _of_the_map(found: OpacityMap) -> str:
+    """Tell the middle of the map where no section could be placed."""
+    known = np.isfinite(found.opacity_pct)
+    if not known.any():
+        return "How much light is blocked could be read at no pixel."
+    middle, low, high = (
+        float(np.median(part[known])) for part in (found.opacity_pct, found.low_pct, found.high_pct)
+    )
+    return (
+        "No end of a pipe is known, so there is no measuring section; over the pixels that can "
+        f"be read ({round(100 * known.mean())} % of them) the middle opacity is "
+        f"{with_bounds(middle, low, high)}, and opacity_map.png shows the rest."
+    )
 
 
 def _of_a_clip(examination: Examination) -> list[str]:
@@ -136,7 +156,10 @@ def _of_a_clip(examination: Examination) -> list[str]:
     if timing.onset_s is None:
         return [*_started(examination), "No smoke was seen.", _limit(examination)]
     sentences = _started(examination)
-    sentences.append(f"Smoke is first seen at {timing.onset_s:.1f} s.")
+    if SMOKE_FROM_START in examination.doubts:
+        sentences.append("Smoke is there from the first picture.")
+    else:
+        sentences.append(f"Smoke is first seen at {timing.onset_s:.1f} s.")
     if timing.peak_s is not None:
         peak = _mean_reading(examination, timing.peak_s, timing.peak_pct)
         blocks = (
