@@ -1,0 +1,222 @@
+"""Comparisons: right or "cannot tell", refused where conditions differ."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from made_traces import make_examination, make_trace
+from smokecase.case.compare import compare
+from smokecase.case.record import Circumstances
+from smokecase.doubts import NO_CLEAN_PLATE
+from smokecase.measured import Measured
+from smokecase.readings import SmokeColour, SmokeTiming, SoundReading
+
+TIME_S = np.arange(0, 30, 1 / 25)
+
+
+def puff(top_pct, tau_s=4.0, start_s=3.0, settled_pct=0.0):
+    after = TIME_S - start_s
+    return np.where(after > 0, settled_pct + (top_pct - settled_pct) * np.exp(-after / tau_s), 0.0)
+
+
+def examined(opacity, *, half_width=4.0, **more):
+    return make_examination(make_trace(TIME_S, opacity, half_width=half_width), **more)
+
+
+def filmed(true_pct, rng, *, u_camera=3.0, **more):
+    """As a camera would read it: one shared error, swirl that lasts half a second, noise."""
+    swirl = np.convolve(rng.normal(size=TIME_S.size + 12), np.ones(13) / 13, mode="valid") * 3.6
+    read = true_pct * (1 + 0.15 * swirl) + rng.normal(0, u_camera) + rng.normal(0, 1.0, TIME_S.size)
+    read = read * (1 + rng.normal(0, 0.05))  # one start is not like the next
+    return examined(read, half_width=1.96 * u_camera, **more)
+
+
+def test_a_clear_repair_is_told_in_one_sentence():
+    found = compare(examined(puff(60)), examined(puff(8)))
+
+    assert found.verdict == "less"
+    assert found.confidence > 0.99
+    assert found.sentence == (
+        '"after" smokes less than "before": 5 % (1 to 9) against 37 % (29 to 46) over the first '
+        "4 s after the start, 32 % opacity (23 to 42) less (confidence more than 99 %)."
+    )
+
+
+def test_the_other_way_round_is_more():
+    found = compare(examined(puff(8)), examined(puff(60)), first_name="healthy",
+                    second_name="suspect")  # fmt: skip
+
+    assert found.verdict == "more"
+    assert found.sentence.startswith('"suspect" smokes more than "healthy"')
+
+
+def test_alike_clips_show_no_difference_and_say_how_large_one_would_have_shown():
+    found = compare(examined(puff(30)), examined(puff(31)))
+
+    assert found.verdict == "no difference"
+    assert "one larger than" in found.sentence
+
+
+def test_wide_intervals_cannot_tell():
+    found = compare(examined(puff(30), half_width=30.0), examined(puff(22), half_width=30.0))
+
+    assert found.verdict == "cannot tell"
+    assert "which is too unsure" in found.sentence
+
+
+def test_more_at_the_start_and_less_later_is_said_so():
+    found = compare(examined(puff(90, tau_s=2.0), half_width=2.0),
+                    examined(puff(20, tau_s=4.0, settled_pct=20), half_width=2.0))  # fmt: skip
+
+    assert found.verdict == "cannot tell"
+    assert found.sentence.startswith("Neither smokes less throughout")
+
+
+def test_clips_are_laid_on_their_start():
+    early, late = examined(puff(40, start_s=2.0), start_s=2.0), examined(puff(40), start_s=3.0)
+
+    found = compare(early, late)
+
+    assert found.shift_s == (2.0, 3.0)
+    assert np.nanmax(np.abs(found.difference_pct[:, 0])) < 1.0
+    assert found.verdict == "no difference"
+
+
+def test_many_frames_do_not_make_a_reading_surer_than_its_camera():
+    found = compare(examined(puff(30), half_width=8.0), examined(puff(30), half_width=8.0))
+
+    for window in found.windows:
+        assert window.first.u >= 8.0 / 1.96
+
+
+def test_time_to_clear_carries_the_readings_interval():
+    found = compare(examined(puff(60)), examined(puff(3)))
+
+    # 60 exp(-t / 4) = 5 at 9.9 s; with bounds 4 % to either side, 7.7 to 16.4 s
+    assert found.clearing[0] == (
+        '"before": clears to below 5 % in 10 s (8 s to 16 s, by the readings\' own interval).'
+    )
+    assert "hardly any smoke" in found.clearing[1]
+
+
+COLD = Circumstances(standing_h=12, coolant_degc=4, ambient_degc=3, load="cold start", camera="A")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"standing_h": 0.5}, "standing time differs (12 h against 0.5 h)"),
+        ({"coolant_degc": 80.0}, "coolant temperature differs (4 °C against 80 °C)"),
+        ({"ambient_degc": 25.0}, "outside temperature differs (3 °C against 25 °C)"),
+        ({"load": "under load"}, "load differs (cold start against under load)"),
+    ],
+)
+def test_told_conditions_that_differ_forbid_a_verdict(change, words):
+    found = compare(examined(puff(60)), examined(puff(8)), first_told=COLD,
+                    second_told=replace(COLD, **change))  # fmt: skip
+
+    assert found.verdict == "cannot be compared"
+    assert found.sentence == f"The two clips cannot be compared: {words}."
+    assert found.windows == ()
+
+
+def test_another_camera_is_named_but_forbids_nothing():
+    found = compare(examined(puff(60)), examined(puff(8)), first_told=COLD,
+                    second_told=replace(COLD, camera="B", standing_h=20))  # fmt: skip
+
+    assert found.verdict == "less"
+    camera = next(c for c in found.conditions if c.name == "camera")
+    assert camera.words == "camera differs (A against B)"
+
+
+def test_untold_conditions_are_named():
+    words = [c.words for c in compare(examined(puff(60)), examined(puff(8))).conditions]
+
+    assert "coolant temperature is told for neither clip" in words
+    assert "the start is seen in both clips" in words
+
+
+def test_light_from_another_side_forbids_a_verdict():
+    back = SmokeColour(black=1, blue=0, white=0, none=0, colour_open=False, word="black",
+                       lighting="back_lit")  # fmt: skip
+
+    found = compare(examined(puff(60)), replace_colour(examined(puff(8)), back))
+
+    assert found.verdict == "cannot be compared"
+    assert "direction of the light differs" in found.sentence
+
+
+def replace_colour(examination, colour):
+    return replace(examination, colour=colour)
+
+
+def test_a_refused_clip_forbids_a_verdict():
+    refused = examined(np.full(TIME_S.size, np.nan), refused="the camera shakes",
+                       doubts=frozenset({NO_CLEAN_PLATE}))  # fmt: skip
+
+    found = compare(examined(puff(60)), refused)
+
+    assert found.verdict == "cannot be compared"
+    assert "the second clip gives no opacity (the camera shakes)" in found.sentence
+
+
+def test_a_start_in_one_clip_only_forbids_a_verdict():
+    running = examined(puff(30), timing=SmokeTiming(onset_s=0.0))
+
+    found = compare(examined(puff(60)), running)
+
+    assert found.verdict == "cannot be compared"
+    assert "only one of the clips shows the start of the engine" in found.sentence
+
+
+def test_a_clip_without_smoke_needs_no_start():
+    clear = examined(np.zeros(TIME_S.size), timing=SmokeTiming(), colour=(0, 0, 0, 1.0))
+
+    found = compare(examined(puff(60)), clear)
+
+    assert found.verdict == "less"
+
+
+def test_colour_and_sound_are_compared_in_words():
+    def sound(speed):
+        return SoundReading(idle_speed=Measured(value=speed, u=8, unit="1/min"))
+
+    white = SmokeColour(black=0, blue=0.1, white=0.9, none=0, colour_open=False, word="white",
+                        lighting="front")  # fmt: skip
+    one = replace(examined(puff(60)), sound=sound(700))
+    other = replace(examined(puff(50)), sound=sound(850), colour=white)
+
+    found = compare(one, other)
+
+    assert found.colour == 'The colour differs: black in "before", white in "after".'
+    assert found.sound == (
+        'The engine idles at 700 1/min (684 to 716) in "before", 850 1/min (834 to 866) in '
+        '"after": differs.',
+    )
+
+
+def test_plain_values_carry_the_screening_note():
+    plain = compare(examined(puff(60)), examined(puff(8))).to_json()
+
+    assert "screening evidence" in plain["screening_note"]
+    assert plain["windows"][0]["difference"]["unit"] == "%"
+
+
+def test_verdicts_are_right_or_open_and_mostly_decided():
+    rng = np.random.default_rng(11)
+    verdicts = {"right": 0, "cannot tell": 0, "wrong": 0}
+    for _ in range(300):
+        first = rng.uniform(3, 70)
+        factor = rng.choice([1.0, 0.3, 3.0])
+        tau_s = rng.uniform(2, 8)
+        truth = "no difference" if factor == 1 else "more" if factor > 1 else "less"
+
+        found = compare(filmed(puff(first, tau_s), rng),
+                        filmed(puff(min(first * factor, 85), tau_s), rng))  # fmt: skip
+
+        told = "right" if found.verdict == truth else found.verdict
+        verdicts[told if told in verdicts else "wrong"] += 1
+
+    assert (verdicts["right"] + verdicts["cannot tell"]) / 300 >= 0.95
+    assert 1 - verdicts["cannot tell"] / 300 >= 0.70
