@@ -112,7 +112,7 @@ def _steepness(picture: Picture) -> Picture:
 
 def _change(before: Picture, after: Picture, sigma_px: float) -> Picture:
     apart = cv2.GaussianBlur(after - before, (0, 0), sigma_px)
-    return np.asarray(np.sqrt((apart * apart).sum(axis=2)), dtype=np.float32)
+    return np.asarray(np.sqrt(np.einsum("ijk,ijk->ij", apart, apart)), dtype=np.float32)
 
 
 def _presence(change: Picture, size: tuple[int, int]) -> Picture:
@@ -170,17 +170,15 @@ def find_origins(activity: Activity, *, most: int = 6) -> NDArray[np.float64]:
     tried: list[tuple[float, float]] = []
     answers = []
     for width in JET_CELLS if activity.families() else ():
+        # a wide jet needs no fine cells
+        half = width > 5.0
+        families = [_halved(f) if half else f for f in activity.families()]
         for direction in np.arange(16) * (np.pi / 8.0):
-            kernels = _jet_kernels(float(direction), width)
-            answers.append(
-                np.max(
-                    [
-                        loudest(np.stack([_jet_contrast(m, kernels) for m in family]))
-                        for family in activity.families()
-                    ],
-                    axis=0,
-                )
-            )
+            kernels = _jet_kernels(float(direction), width / 2.0 if half else width)
+            contrast = [loudest(np.stack([_jet_contrast(m, kernels) for m in f])) for f in families]
+            best = np.max(contrast, axis=0).astype(np.float32)
+            h, w = activity.families()[0].shape[1:]
+            answers.append(cv2.resize(best, (w, h), interpolation=cv2.INTER_LINEAR))
             tried.append((float(direction), width))
     if not answers:
         return np.zeros((0, 5))
@@ -195,6 +193,13 @@ def find_origins(activity: Activity, *, most: int = 6) -> NDArray[np.float64]:
         found.append((x, y, direction, width * activity.step_px, best[row, column]))
         cv2.circle(best, (int(column), int(row)), 10, -1.0, -1)
     return np.array(found, dtype=np.float64).reshape(-1, 5)
+
+
+def _halved(family: NDArray[np.float32]) -> NDArray[np.float32]:
+    h, w = family.shape[1:]
+    size = (max(1, w // 2), max(1, h // 2))
+    halved = [cv2.resize(m, size, interpolation=cv2.INTER_AREA) for m in family]
+    return np.stack(halved).astype(np.float32)
 
 
 def _jet_kernels(direction: float, width: float) -> list[Picture]:

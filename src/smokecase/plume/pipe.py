@@ -136,32 +136,39 @@ def _ends_in_patch(
     """Score, column, row and diameter of tube ends that point along the patch's rows."""
     side = 2 * reach + 1
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    patch = cv2.warpAffine(
+    warped = cv2.warpAffine(
         soft, patch_to_plate, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE
     )
+    patch = np.asarray(warped, dtype=np.float32)
     seen = cv2.warpAffine(
         np.ones(soft.shape[:2], np.float32), patch_to_plate, (side, side), flags=flags
     )
+    inside = int(2.4 * UNIT_PX)  # mouths are sought this near the middle, edges a radius further
+    inner = slice(reach - inside, reach + inside + 1)
+    rows_of_edges = slice(inner.start - UNIT_PX - 1, inner.stop + UNIT_PX + 1)
     across = np.zeros_like(patch)
     across[1:-1] = (patch[2:] - patch[:-2]) / 2.0
+    across = across[rows_of_edges]
     sums = np.cumsum(np.pad(across, ((0, 0), (1, 0), (0, 0))), axis=1, dtype=np.float64)
-    power = np.cumsum(np.pad((across**2).sum(2), ((0, 0), (1, 0))), axis=1, dtype=np.float64)
+    power = np.cumsum(np.pad(_length(across) ** 2, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
+    here = np.arange(inner.start, inner.stop)
+    margin = slice(UNIT_PX + 1, -UNIT_PX - 1)
     bright = patch.mean(axis=2)
-    inner = slice(reach - int(2.4 * UNIT_PX), reach + int(2.4 * UNIT_PX) + 1)
     found = []
     for wide in np.unique(np.round(np.geomspace(0.5 * UNIT_PX, 2.0 * UNIT_PX, 11)).astype(int)):
         long, gap, half = int(max(6, 1.3 * wide)), max(1, int(0.1 * wide)), wide // 2
-        behind = _steady_edge(sums, power, -long - gap, -gap)
-        beyond = _steady_edge(sums, power, int(0.45 * wide), int(0.45 * wide) + long)
-        upper, lower = np.roll(behind, half, 0), np.roll(behind, half - wide, 0)
-        ends = np.maximum(np.roll(beyond, half, 0), np.roll(beyond, half - wide, 0))
+        behind = _steady_edge(sums, power, here - long - gap, here - gap)
+        upper, lower = (np.roll(behind, k, 0)[margin] for k in (half, half - wide))
+        start = here + int(0.45 * wide)
+        beyond = _steady_edge(sums, power, start, start + long)
+        ends = np.maximum(*(np.roll(beyond, k, 0)[margin] for k in (half, half - wide)))
         mouth = cv2.blur(bright, (max(1, int(0.3 * wide)), max(1, int(0.5 * wide))))
         body, front = np.roll(mouth, int(0.9 * wide), 1), np.roll(mouth, -int(0.7 * wide), 1)
-        least = np.minimum(body, front)
+        mouth, least = mouth[inner, inner], np.minimum(body, front)[inner, inner]
         score = 0.75 * np.minimum(upper, lower) + 0.25 * np.sqrt(upper * lower) - 0.6 * ends
         score = score + 0.35 * np.clip((least - mouth) / (least + 8.0), -0.3, 1.0)
-        score[seen < 0.99] = -1.0
-        window = score[inner, inner].astype(np.float32)
+        score[seen[inner, inner] < 0.99] = -1.0
+        window = score.astype(np.float32)
         peak = (window >= cv2.dilate(window, np.ones((5, 5)))) & (window > 0.25)
         rows, columns = np.nonzero(peak)
         found += [
@@ -171,16 +178,22 @@ def _ends_in_patch(
     return found
 
 
-def _steady_edge(sums: Floats, power: Floats, start: int, end: int) -> Picture:
-    """How steady and strong the edge along each row is, over columns `start` to `end` from here."""
+def _steady_edge(
+    sums: Floats, power: Floats, start: NDArray[np.intp], end: NDArray[np.intp]
+) -> Picture:
+    """How steady and strong the edge along each row is between two columns, for each pair."""
     last = sums.shape[1] - 1
-    here = np.arange(last)
-    first, stop = np.clip(here + start, 0, last), np.clip(here + end, 0, last)
+    first, stop = np.clip(start, 0, last), np.clip(end, 0, last)
     count = np.maximum(stop - first, 1)
-    mean = np.sqrt((((sums[:, stop] - sums[:, first]) / count[:, None]) ** 2).sum(axis=2))
+    mean = _length((sums[:, stop] - sums[:, first]) / count[:, None])
     all_of_it = np.sqrt(np.maximum((power[:, stop] - power[:, first]) / count, 0.0))
     steady = mean / (all_of_it + 1e-3) * mean / (mean + FAINT_CODES)
     return np.asarray(cv2.dilate(steady.astype(np.float32), np.ones((3, 1))), np.float32)
+
+
+def _length(vectors: Floats | Picture) -> Floats:
+    """Length over the three channels; quicker than a sum over a short axis."""
+    return np.asarray(np.sqrt(np.einsum("...k,...k->...", vectors, vectors)))
 
 
 def _placed(poses: Floats, u: Floats, v: Floats) -> tuple[Floats, Floats]:
@@ -203,8 +216,8 @@ def _read(picture: Picture, x: Floats, y: Floats) -> Floats:
 
 def _steady(gradient: Floats) -> Floats:
     """Steadiness times strength of an edge sampled in `gradient`, shape (n, m, 3)."""
-    mean = np.linalg.norm(gradient.mean(axis=1), axis=-1)
-    all_of_it = np.sqrt((gradient**2).sum(axis=-1).mean(axis=1))
+    mean = _length(gradient.mean(axis=1))
+    all_of_it = np.sqrt(np.einsum("nmk,nmk->n", gradient, gradient) / gradient.shape[1])
     return np.asarray(mean / (all_of_it + 1e-3) * mean / (mean + FAINT_CODES))
 
 
