@@ -28,7 +28,7 @@ MAY = {
     "case": WORDS,
     "diagnosis": WORDS | {"case", "causes", "model_files"},
     "report": WORDS
-    | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes"},
+    | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes", "sound"},
     "batch": WORDS | {"examination", "diagnosis", "report"},
     "demo": WORDS | {"model_files"},  # its own optics table lies in models/
     "web": WORDS
@@ -44,7 +44,7 @@ FENCES = {
     "cv2": {"video", "plume", "demo", "report/backdrop.py"},
     "skimage": {"video", "plume", "demo"},
     "sklearn": {"plume/kind.py"},
-    "matplotlib": {"report/figures.py"},
+    "matplotlib": {"report/figures.py", "report/sound_figures.py"},
     "gradio": {"web/app.py"},
     "dask": {"batch.py"},
     "fpdf": {"report"},

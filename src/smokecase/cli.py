@@ -14,6 +14,7 @@ from smokecase.errors import Cancelled, SmokecaseError
 # every command with its one line of help, in the order of the work
 COMMANDS = {
     "examine": "measure the smoke in a clip, or in a pair of pictures",
+    "listen": "hear cranking time, speed and evenness, alone or beside a healthy engine",
     "diagnose": "weigh the causes from examinations, answers and check results",
     "knowledge": "look up causes, questions and checks, and where their numbers come from",
     "backdrop": "make a sheet of patches to print and hang behind the plume",

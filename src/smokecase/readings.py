@@ -194,6 +194,10 @@ class SoundReading:
     words: str = ""
     doubts: frozenset[Doubt] = frozenset()
 
+    def to_json(self) -> dict[str, Any]:
+        """Plain values, doubts by their names."""
+        return _record(self)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KeyFrame:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
+from scipy.signal import resample_poly
 
 from smokecase.sound.periods import RATE_HZ, TOP_HZ, Beats
 
@@ -126,11 +127,9 @@ def stretched(x: Floats, stretch: Stretch) -> Floats:
     at = np.arange(0.0, phase[-1], 1.0 / PER_BEAT)
     # the signal is band-limited well below half its rate, yet straight lines between samples
     # would dull its top: go to four times the rate first
-    from scipy.signal import resample_poly
-
     fine = resample_poly(x[stretch.begin : stretch.end], 4, 1)
     when = np.interp(at, phase, np.arange(len(phase)))
-    return np.interp(when * 4, np.arange(len(fine)), fine)
+    return np.asarray(np.interp(when * 4, np.arange(len(fine)), fine), dtype=np.float64)
 
 
 def order_spectrum(x: Floats, stretch: Stretch, *, span_s: float = SPAN_S) -> OrderSpectrum:
@@ -145,7 +144,7 @@ def order_spectrum(x: Floats, stretch: Stretch, *, span_s: float = SPAN_S) -> Or
     rows = np.lib.stride_tricks.sliding_window_view(y, size)[::hop]
     window = np.hanning(size)
     power = np.abs(np.fft.rfft(rows * window, 2 * size)) ** 2 * 2.0 / window.sum() ** 2
-    order = np.fft.rfftfreq(2 * size, 1.0 / PER_BEAT)
+    order: Floats = np.asarray(np.fft.rfftfreq(2 * size, 1.0 / PER_BEAT), dtype=np.float64)
     keep = order <= min(PER_BEAT / 2, TOP_HZ / float(stretch.beat_hz.mean()))
     return OrderSpectrum(
         order=order[keep], power=power.mean(axis=0)[keep],

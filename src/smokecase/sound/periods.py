@@ -96,7 +96,8 @@ def _spectra(x: Floats) -> tuple[Floats, Floats, Floats]:
     rows = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
     power = np.abs(np.fft.rfft(rows * np.hanning(size), 2 * size)) ** 2
     time_s = (np.arange(len(rows)) * hop + size / 2) / RATE_HZ
-    return time_s, np.fft.rfftfreq(2 * size, 1 / RATE_HZ), power
+    frequency_hz: Floats = np.asarray(np.fft.rfftfreq(2 * size, 1 / RATE_HZ), dtype=np.float64)
+    return np.asarray(time_s, dtype=np.float64), frequency_hz, np.asarray(power, dtype=np.float64)
 
 
 def _excess(power: Floats) -> Floats:
@@ -109,7 +110,7 @@ def _excess(power: Floats) -> Floats:
 def candidates_hz() -> Floats:
     """All beats that are tried. [1/s]."""
     count = int(np.log(HIGHEST_HZ / LOWEST_HZ) / np.log(STEP)) + 1
-    return LOWEST_HZ * STEP ** np.arange(count)
+    return np.asarray(LOWEST_HZ * STEP ** np.arange(count), dtype=np.float64)
 
 
 def comb_strength(beats: Beats) -> Floats:

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
 from scipy.ndimage import maximum_filter1d, percentile_filter
 
 from smokecase.sound.orders import OrderSpectrum
@@ -140,12 +139,13 @@ def _fit(spectrum: OrderSpectrum, ratio: float, count: int) -> float:
     k = np.arange(1, int(top / finest) + 1)
     if len(k) < 2:
         return -1e3
-    on = lines_at(spectrum, k * finest, apart=finest)
-    between = lines_at(spectrum, (k - 0.5) * finest, apart=finest)
+    places: Floats = np.asarray(k * finest, dtype=np.float64)
+    on = lines_at(spectrum, places, apart=finest)
+    between = lines_at(spectrum, places - 0.5 * finest, apart=finest)
     height = DB * np.log(np.maximum(on.power / on.floor, 1e-3))
     empty = DB * np.log(np.maximum(between.power / between.floor, 1e-3))
     firing = k % count == 0
-    level = _smooth(height[firing], k[firing] * finest, k * finest, ratio * 1.5)
+    level = _smooth(height[firing], places[firing], places, ratio * 1.5)
     noise = 10.0 / np.log(10.0) / np.sqrt(spectrum.windows)
     score = 0.0
     # firing harmonics: a ragged row around its own smooth level, against floor
@@ -163,7 +163,7 @@ def _fit(spectrum: OrderSpectrum, ratio: float, count: int) -> float:
 
 def _over_floor(db: Floats) -> Floats:
     """Height of line plus floor over the floor."""
-    return DB * np.log1p(np.exp(db / DB))
+    return np.asarray(DB * np.log1p(np.exp(db / DB)), dtype=np.float64)
 
 
 def _gain(height: Floats, expected: Floats, spread: float, noise: float) -> Floats:
@@ -171,7 +171,7 @@ def _gain(height: Floats, expected: Floats, spread: float, noise: float) -> Floa
     wide = np.hypot(spread * np.clip(expected / 6.0, 0.0, 1.0), noise)
     with_line = -0.5 * ((height - expected) / wide) ** 2 - np.log(wide)
     without = -0.5 * (height / noise) ** 2 - np.log(noise)
-    return np.clip(with_line - without, -4.0, 4.0)
+    return np.asarray(np.clip(with_line - without, -4.0, 4.0), dtype=np.float64)
 
 
 def _smooth(height: Floats, at: Floats, wanted: Floats, width: float) -> Floats:

@@ -8,15 +8,19 @@ Public: `Loudness`, `measure_loudness`, `Start`, `find_start`.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 Floats = NDArray[np.float64]
-BANDS_HZ = ((20, 60), (60, 130), (130, 280), (280, 600), (600, 1200), (1200, 2400), (2400, 3800))
+EDGES_HZ = (20, 60, *(100 * 2 ** (np.arange(22) / 4.1)))  # quarter octaves up to 3.5 kHz
+STARTER_BANDS = 6  # from 200 1/s up: wind and footsteps lie below, a starter's whine above
 HOP_S = 0.016
+LATE_S = 0.06  # the first blows are half a beat apart and frames straddle them
 SHORTEST_CRANK_S = 0.25
+SHORTEST_PAUSE_S = 0.6  # between two attempts; one cylinder alone leaves gaps between compressions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,12 +44,12 @@ class Start:
 
 def measure_loudness(samples: NDArray[np.float32], rate_hz: int) -> Loudness:
     """Loudness in bands; (n,) samples at `rate_hz`."""
-    size, hop = round(0.032 * rate_hz), round(HOP_S * rate_hz)
+    size, hop = round(0.064 * rate_hz), round(HOP_S * rate_hz)
     size = max(size, 256)
     rows = np.lib.stride_tricks.sliding_window_view(samples.astype(np.float64), size)[::hop]
     power = np.abs(np.fft.rfft(rows * np.hanning(size))) ** 2
     f = np.fft.rfftfreq(size, 1 / rate_hz)
-    bands = [power[:, (f >= low) & (f < high)].sum(axis=1) for low, high in BANDS_HZ]
+    bands = [power[:, (f >= low) & (f < high)].sum(axis=1) for low, high in pairwise(EDGES_HZ)]
     column = np.stack(bands, axis=1)
     level = np.log(column + 1e-7 * column.mean(axis=0) + 1e-12)
     return Loudness(
@@ -74,15 +78,17 @@ def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
         return None
     last = slice(max(0, runs - 22), max(1, runs - 2))
     before = level[: runs - 2]
-    path, sure = _starter_path(before, np.arange(last.start, last.stop))
+    path, sure = _starter_path(before[:, STARTER_BANDS:], np.arange(last.start, last.stop))
     if path is None:
         return None
     edges = np.flatnonzero(np.diff(np.concatenate([[0], path.astype(int), [0]])))
-    spells = [
-        (int(a), int(b))
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
-        if (b - a) * HOP_S >= SHORTEST_CRANK_S or b == len(path)
-    ]
+    spells: list[tuple[int, int]] = []
+    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if spells and (a - spells[-1][1]) * HOP_S < SHORTEST_PAUSE_S:
+            spells[-1] = (spells[-1][0], b)
+        else:
+            spells.append((a, b))
+    spells = [s for s in spells if (s[1] - s[0]) * HOP_S >= SHORTEST_CRANK_S or s[1] == len(path)]
     if not spells or spells[-1][1] < len(path) - 15:
         return None
     begin = spells[-1][0]
@@ -90,11 +96,12 @@ def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
         sure = 0.0
     firing = _first_burst(level, begin, runs)
     cranks = tuple((float(time_s[a]), float(time_s[min(b, runs)])) for a, b in spells[:-1])
+    runs_s = float(time_s[runs]) - LATE_S
     return Start(
-        cranks=(*cranks, (float(time_s[begin]), float(time_s[runs]))),
-        first_firing_s=float(time_s[firing]),
-        runs_s=float(time_s[runs]),
-        u_s=0.06,
+        cranks=(*cranks, (float(time_s[begin]), runs_s)),
+        first_firing_s=min(float(time_s[firing]), runs_s),
+        runs_s=runs_s,
+        u_s=0.09,
         sure=sure,
     )
 
@@ -134,8 +141,8 @@ def _starter_path(
         if starter.sum() < 8 or other.sum() < 8:
             break
         ratio = _log_density(before, before[starter]) - _log_density(before, before[other])
-        # seven bands are no seven witnesses, and frames overlap
-        path = _two_state(np.clip(ratio * 0.25, -3, 3), price=6.0)
+        # bands are not independent witnesses, and frames overlap
+        path = _two_state(np.clip(ratio * 0.12, -3, 3), price=6.0)
         if (path == starter).all():
             break
         starter, other = path, ~path

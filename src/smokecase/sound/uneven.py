@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.measured import Measured
+from smokecase.measured import COVERAGE, Measured
 from smokecase.sound.orders import OrderSpectrum
 from smokecase.sound.speed import lines_at
 
 Floats = NDArray[np.float64]
+WEAK = 0.33
 LOWEST_SNR = 3.0  # power of a firing harmonic over the floor from which it can guide
 
 
@@ -51,25 +52,31 @@ def measure_evenness(
     both = [p for p in (_profile(s, ratio, cylinders) for s in (pulse, swell)) if p]
     if not both:
         return Evenness(uneven_firing=uneven, deficit=None, weak_weight=None, several=False)
+    # squares are averaged, as noise may carry them below zero; the root comes last
     weights = np.array([1.0 / p[1] ** 2 for p in both])
-    deficits = np.array([p[0] for p in both])
-    value = float((weights * deficits).sum() / weights.sum())
-    u = float(np.hypot(weights.sum() ** -0.5, deficits.std() / 2 + 0.03))
-    most = float(np.mean([p[2] for p in both]))
+    square = float((weights * np.array([p[0] for p in both])).sum() / weights.sum())
+    u_square = float(weights.sum() ** -0.5)
+    low, value, high = (
+        _deficit(square + by * u_square, cylinders) for by in (-COVERAGE, 0.0, COVERAGE)
+    )
+    most = _deficit(max(p[2] for p in both), cylinders)
+    deficit = Measured(value=value, u=(high - low) / (2 * COVERAGE), unit="", low=low, high=high)
     return Evenness(
         uneven_firing=uneven,
-        deficit=Measured(value=value, u=u, unit=""),
-        weak_weight=_weight(value, u),
-        several=most > 0.35 and value < 0.5 * most,
+        deficit=deficit,
+        weak_weight=_weight(deficit),
+        several=most > 0.5 and value < 0.4 * most,
     )
 
 
-def _weight(deficit: float, u: float) -> float:
+def _weight(deficit: Measured) -> float:
     """Weight of "one cylinder is weak": healthy engines spread by a few percent per cylinder.
 
-    A cylinder that lacks a quarter of its strength counts as weak; common practice, no source.
+    A cylinder that lacks `WEAK` of its strength counts as weak; common practice, no source.
     """
-    return float(1.0 / (1.0 + np.exp(-(deficit - 0.25) / np.hypot(0.03, 0.5 * u))))
+    # a short or noisy sound must lie further off before it accuses a cylinder
+    off = deficit.value - WEAK - 0.3 * deficit.u
+    return float(1.0 / (1.0 + np.exp(-off / np.hypot(0.04, 0.4 * deficit.u))))
 
 
 def _lines(
@@ -77,7 +84,7 @@ def _lines(
 ) -> tuple[NDArray[np.int64], Floats, Floats]:
     finest = ratio / cylinders
     k = np.arange(1, int(spectrum.order[-2] / finest) + 1)
-    lines = lines_at(spectrum, k * finest, apart=finest)
+    lines = lines_at(spectrum, np.asarray(k * finest, dtype=np.float64), apart=finest)
     return k, lines.power, lines.floor
 
 
@@ -100,14 +107,17 @@ def _energy_ratio(spectrum: OrderSpectrum, ratio: float, cylinders: int) -> Meas
 def _profile(
     spectrum: OrderSpectrum, ratio: float, cylinders: int
 ) -> tuple[float, float, float] | None:
-    """Deficit as if one cylinder were weak, its uncertainty, and the largest of any class."""
+    """Square of ``|A(q)| / A(0)`` over most classes q, its uncertainty, and the largest of any."""
     k, power, floor = _lines(spectrum, ratio, cylinders)
     firing = k % cylinders == 0
     strong = firing & (power > LOWEST_SNR * floor)
     if strong.sum() < 2:
         return None
     level = np.interp(k, k[strong], np.log(power[strong] - floor[strong]))
-    near = np.min(np.abs(k[:, np.newaxis] - k[strong]), axis=1) < cylinders
+    # between two guides only: below the first harmonic the exhaust's answer is anyone's guess
+    near = (np.min(np.abs(k[:, np.newaxis] - k[strong]), axis=1) < cylinders) & (
+        k > k[strong].min()
+    )
     guide = np.exp(level)
     usable = near & ~firing & (guide > LOWEST_SNR * floor)
     per_class, noises = [], []
@@ -124,12 +134,14 @@ def _profile(
         noises.append(float(np.sqrt(((weight * noise) ** 2).sum()) / weight.sum()))
     if not per_class:
         return None
-    rho = np.sqrt(np.clip(per_class, 0.0, None))
-    low, high = _deficit(float(rho.min()), cylinders), _deficit(float(rho.max()), cylinders)
-    u_rho = np.sqrt(max(noises)) / 2 + 0.1 * rho.min()
-    u = float(cylinders * u_rho)
-    return low, min(u, 1.0), high
+    # unlike banks or spacing raise one class: leave the largest out where there are several
+    order = np.argsort(per_class)
+    kept = order[: max(1, len(order) - 1)]
+    square = float(np.mean(np.array(per_class)[kept]))
+    u_square = float(np.sqrt(np.sum(np.array(noises)[kept] ** 2)) / len(kept)) + 0.1 * abs(square)
+    return square, u_square + 0.003, max(per_class)
 
 
-def _deficit(rho: float, cylinders: int) -> float:
+def _deficit(square: float, cylinders: int) -> float:
+    rho = float(np.sqrt(max(square, 0.0)))
     return min(1.5, cylinders * rho / (1.0 + rho))

@@ -3,6 +3,7 @@
 Public: `SoundTrack`, `read_sound`.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -72,33 +73,20 @@ def _decoded(
     parts: list[NDArray[np.float32]] = []
     peaks: list[NDArray[np.float32]] = []
     begins_s: float | None = None
-    lost, count, cut = 0, 0, False
+    damage: list[int] = []
+    count, cut = 0, False
     zero_s = (container.start_time or 0) / 1e6
-    packets = container.demux(stream)
-    while not cut:
-        try:
-            packet = next(packets, None)
-        except av.FFmpegError:  # a damaged place; nothing readable may follow
-            lost += 1
-            if lost > 200:
-                break
-            continue
-        if packet is None:
+    for frame in _frames(container, stream, damage):
+        if begins_s is None:
+            begins_s = float(frame.time or 0.0) - zero_s
+        peaks.append(_peaks(frame))
+        frame.pts = None  # gaps in the stamps would make the resampler invent samples
+        for small in resampler.resample(frame):
+            parts.append(small.to_ndarray()[0])
+            count += parts[-1].size
+        if count > LONGEST_S * rate_hz:
+            cut = True
             break
-        try:
-            frames = packet.decode()
-        except av.FFmpegError:
-            lost += 1
-            continue
-        for frame in frames:
-            if begins_s is None:
-                begins_s = float(frame.time or 0.0) - zero_s
-            peaks.append(_peaks(frame))
-            frame.pts = None  # gaps in the stamps would make the resampler invent samples
-            for small in resampler.resample(frame):
-                parts.append(small.to_ndarray()[0])
-                count += parts[-1].size
-        cut = count > LONGEST_S * rate_hz
     for small in resampler.resample(None) if parts else []:
         parts.append(small.to_ndarray()[0])
     if not parts:
@@ -109,16 +97,31 @@ def _decoded(
         rate_hz=rate_hz,
         begins_s=begins_s or 0.0,
         clipped_share=_clipped_share(np.concatenate(peaks)),
-        lost_packets=lost,
+        lost_packets=len(damage),
         cut=cut,
     )
+
+
+def _frames(
+    container: "av.container.InputContainer", stream: "av.AudioStream", damage: list[int]
+) -> Iterator["av.AudioFrame"]:
+    """All frames that can be decoded; `damage` grows by one for each packet that cannot."""
+    packets = container.demux(stream)
+    while len(damage) < 200:
+        try:
+            packet = next(packets, None)
+            if packet is None:
+                return
+            yield from packet.decode()
+        except av.FFmpegError:  # a damaged place; what follows may be whole
+            damage.append(1)
 
 
 def _peaks(frame: "av.AudioFrame") -> NDArray[np.float32]:
     """Share of samples within 1 % of full scale, per tenth of the frame."""
     x = frame.to_ndarray().ravel()
     if x.dtype.kind in "iu":
-        span = float(np.iinfo(x.dtype).max)
+        span = 2.0 ** (8 * x.dtype.itemsize - 1)
         x = (x.astype(np.float32) - 128.0) / 128.0 if x.dtype == np.uint8 else x / span
     whole = x[: len(x) // 10 * 10] if len(x) >= 10 else np.zeros(10)
     return np.asarray((np.abs(whole.reshape(10, -1)) > 0.99).mean(axis=1), dtype=np.float32)
