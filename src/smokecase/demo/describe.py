@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 def title(plan: Plan) -> str:
     """Name the invented scenario in a few words."""
     wish = plan.wish
+    if wish.title:
+        return wish.title
     return f"{wish.smoke} smoke, {wish.envelope}, {wish.scene}, {wish.light}, seed {plan.seed}"
 
 
@@ -65,6 +67,7 @@ def describe(plan: Plan, file: str, log: truth.FrameLog, shares: Floats) -> dict
     n = len(plan.times_s)
     return {
         "version": 1,
+        "scenario": {"title": title(plan), "words": plan.wish.words},
         "clip": Path(file).stem,
         "file": file,
         "invented": MARK,
@@ -76,7 +79,7 @@ def describe(plan: Plan, file: str, log: truth.FrameLog, shares: Floats) -> dict
         "duration_s": float(plan.times_s[-1] + 1 / plan.fps),
         "nominal_fps": plan.fps,
         "variable_frame_rate": plan.variable_rate,
-        "has_audio": False,
+        "has_audio": plan.heard is not None,
         "rotation_deg_clockwise": plan.coding.rotation_deg,
         **asdict(plan.coding),
         "engine": {
@@ -86,6 +89,8 @@ def describe(plan: Plan, file: str, log: truth.FrameLog, shares: Floats) -> dict
             "cranking_compressions_hz": engine.crank_rpm / 120 * engine.cylinders,
             "idle_rpm": engine.idle_rpm,
             "cylinders": engine.cylinders,
+            "fires_s": plan.heard.fires_s if plan.heard else None,
+            "firing_hz": plan.heard.firing_hz if plan.heard else None,
             "weak_cylinder": engine.weak_cylinder,
             "snap_accelerations_s": engine.snaps_s,
         },

@@ -7,11 +7,11 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-ENVELOPES = ("clear", "persist", "puffs", "snap", "grow")
+ENVELOPES = ("clear", "persist", "puffs", "snap", "grow", "rough")
 STEP_S = 1 / 240  # of the emission trace; a puff at 8 Hz lasts about thirty steps
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Engine:
     """What the engine does over the clip."""
 
@@ -23,10 +23,13 @@ class Engine:
     weak_cylinder: bool
     snaps_s: tuple[float, ...]  # begin of each snap acceleration
     overshoot: float  # of the speed after the start, share of idle
+    curve: tuple[Floats, Floats] | None = None  # times and speeds, where a sound was made of it
 
     def speed_rpm(self, time_s: Floats) -> Floats:
         """Speed at each time, in turns per minute."""
         t = np.asarray(time_s, dtype=np.float64)
+        if self.curve is not None:
+            return np.asarray(np.interp(t, *self.curve), np.float64)
         since = np.maximum(t - self.start_s, 0)
         running = self.idle_rpm * (
             1 - np.exp(-since / 0.25) + self.overshoot * since / 0.5 * np.exp(1 - since / 0.5)
@@ -73,7 +76,7 @@ def draw_engine(
         idle_rpm=float(rng.uniform(620, 1050)),
         crank_rpm=float(rng.uniform(170, 260)),
         cylinders=int(rng.choice([2, 3, 4, 4, 4, 5, 6])),
-        weak_cylinder=envelope == "puffs",
+        weak_cylinder=envelope in ("puffs", "rough"),
         snaps_s=snaps,
         overshoot=float(rng.uniform(0.0, 0.7)),
     )
@@ -82,7 +85,11 @@ def draw_engine(
 def draw_emission(
     rng: np.random.Generator, engine: Engine, seconds: float, envelope: str, tau0_green: float
 ) -> Emission:
-    """Draw a trace of emission for this engine."""
+    """Draw a trace of emission for this engine.
+
+    `clear` dies away, `persist` stays, `puffs` comes with every second turn, `snap` with each
+    snap acceleration, `grow` gets denser, `rough` dies away to puffs that stay.
+    """
     t: Floats = np.arange(int(seconds / STEP_S) + 2, dtype=np.float64) * STEP_S
     begins = (
         engine.crank_s + rng.uniform(0.15, 0.6)
@@ -94,9 +101,14 @@ def draw_emission(
     s = t - begins
     on = 1 - np.exp(-np.maximum(s, 0) / rng.uniform(0.06, 0.3))
     decay, puff_hz = None, None
-    if envelope == "clear":
+    if envelope in ("clear", "rough"):
         decay = float(rng.uniform(0.7, 2.6))
-        on *= np.exp(-np.maximum(s, 0) / decay)
+        rest = float(rng.uniform(0.15, 0.4)) if envelope == "rough" else 0.0
+        on *= rest + (1 - rest) * np.exp(-np.maximum(s, 0) / decay)
+    if envelope == "rough":
+        puff_hz = engine.idle_rpm / 120
+        fade_in = 1 - np.exp(-np.maximum(s, 0) / (2 * float(decay or 1)))
+        on *= 1 - fade_in * (1 - _puffs(rng, engine, t))
     elif envelope == "grow":
         on *= 0.15 + 0.85 * np.clip(s / (0.6 * seconds), 0, 1)
     elif envelope == "puffs":

@@ -11,6 +11,7 @@ from smokecase.demo import motion as moving
 from smokecase.demo.camera import Phone, draw_phone
 from smokecase.demo.encode import Coding
 from smokecase.demo.engine import Emission, Engine, draw_emission, draw_engine, no_emission
+from smokecase.demo.heard import Heard, make_heard
 from smokecase.demo.particles import MIXTURES, Part, draw_part
 from smokecase.demo.plume import Jet, draw_jet
 from smokecase.demo.scene import Scene, build_scene
@@ -43,6 +44,7 @@ class Plan:
     motion: moving.Motion
     coding: Coding
     nominal_veil: tuple[Floats, ...]  # of each part, radiance
+    heard: Heard | None  # the engine's sound, where it is heard
 
 
 def make_plan(seed: int, *, size: tuple[int, int], seconds: float, wish: Wish = ANY) -> Plan:
@@ -51,7 +53,7 @@ def make_plan(seed: int, *, size: tuple[int, int], seconds: float, wish: Wish = 
     wish = fill(wish, rng[0])
     fps, variable, times = _times(rng[1], seconds, drawn(wish.phone))
     phone = draw_phone(rng[2], drawn(wish.phone))
-    phone = _troubled(rng[3], phone, wish, seconds)
+    phone = replace(_troubled(rng[3], phone, wish, seconds), **dict(wish.camera))
     margin = moving.margin_px(drawn(wish.hold), size)
     scene = build_scene(rng[4], drawn(wish.scene), size, margin)
     if not scene.leaves.any():
@@ -73,12 +75,17 @@ def make_plan(seed: int, *, size: tuple[int, int], seconds: float, wish: Wish = 
         wish.envelope in ("snap", "grow") and rng[8].random() < 0.4)  # fmt: skip
     envelope = drawn(wish.envelope)
     engine = draw_engine(rng[8], seconds, envelope, running=running)
+    engine = replace(engine, **dict(wish.engine))
+    heard = None
+    if wish.sound:
+        engine, heard = make_heard(engine, seconds, seed)
     emission = no_emission(seconds)
     if parts:
         emission = draw_emission(rng[8], engine, seconds, envelope, wish.tau0_green or 0.5)
     jet = draw_jet(
         rng[9], scene.exit_px, scene.diameter_px, scene.direction_deg, scene.foreshortening
     )
+    jet = replace(jet, **dict(wish.jet))
     if "condensation" in kinds:
         ends = float(rng[9].uniform(5, 22))
         jet = replace(jet, detaches=float(rng[9].uniform(0.3, min(4.0, ends / 3))), evaporates=ends)
@@ -90,7 +97,8 @@ def make_plan(seed: int, *, size: tuple[int, int], seconds: float, wish: Wish = 
     coding = _draw_coding(rng[10], phone, wish, size)
     return Plan(seed=seed, wish=wish, size=size, times_s=times, variable_rate=variable, fps=fps,
                 scene=scene, light=light, engine=engine, emission=emission, parts=parts, jet=jet,
-                phone=phone, motion=motion, coding=coding, nominal_veil=veils)  # fmt: skip
+                phone=phone, motion=motion, coding=coding, nominal_veil=veils,
+                heard=heard)  # fmt: skip
 
 
 def _times(rng: np.random.Generator, seconds: float, phone: str) -> tuple[float, bool, Floats]:

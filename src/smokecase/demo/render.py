@@ -26,7 +26,9 @@ from smokecase.demo.wish import Wish
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
-MAP_EVERY_S = 0.1  # of the opacity maps in the truth file
+# between the opacity maps in the truth file; sparser in long clips
+MAP_EVERY_S = 0.1
+MAPS_AT_MOST = 90
 
 
 def render(
@@ -79,9 +81,14 @@ def _film(plan: Plan, path: Path, log: truth.FrameLog) -> Floats:
     stage = Stage(plan)
     camera = Camera(np.random.default_rng([plan.seed, 22]), plan.phone, plan.size[::-1])
     emitted = np.zeros(max(len(plan.parts), 1))
-    writer = ClipWriter(path, plan.coding, plan.size, title=f"invented: {title(plan)}")
+    heard = plan.heard
+    writer = ClipWriter(
+        path, plan.coding, plan.size, title=f"invented: {title(plan)}",
+        sound=heard.sound if heard else None, sound_hz=heard.rate_hz if heard else 48_000,
+    )  # fmt: skip
     log.plate_box = _first_plate(plan, stage.by_sky + stage.by_sun)
-    last_map, before = -1.0, 0.0
+    last_map, before = -99.0, 0.0
+    map_every = max(MAP_EVERY_S, float(plan.times_s[-1]) / MAPS_AT_MOST)
     if stage.plume is not None and plan.wish.trouble == "smoke_from_start":
         for _ in range(120):  # two seconds of smoke before the first frame
             stage.plume.step(1 / 60, 1.0, _mouth(plan, 0.0))
@@ -96,7 +103,7 @@ def _film(plan: Plan, path: Path, log: truth.FrameLog) -> Floats:
         gain = camera.meter(seen, t)
         codes = camera.develop(seen)
         writer.write(_to_2020(codes) if plan.phone.curve == "hlg" else codes, t)
-        keep_map = t - last_map >= MAP_EVERY_S - 1e-6
+        keep_map = t - last_map >= map_every - 1e-6
         last_map = t if keep_map else last_map
         moment = _Moment(frame=i, passed=passed, tau=tau, hidden=hidden, codes=codes,
                          gain=gain, keep_map=keep_map)  # fmt: skip

@@ -87,7 +87,9 @@ def brick_photo(rng: np.random.Generator, h: int, w: int) -> Picture:
     colour = np.array(
         _pick(rng, [(0.33, 0.19, 0.14), (0.40, 0.34, 0.27), (0.25, 0.16, 0.13)]), np.float32
     )
-    return photo(rng, h, w, name="brick", scale=rng.uniform(1.0, 2.0))[..., None] * colour
+    # its courses stand upright in the photograph
+    lying = photo(rng, w, h, name="brick", scale=rng.uniform(1.0, 2.0)).T
+    return np.asarray(lying[..., None] * colour, np.float32)
 
 
 def plaster(rng: np.random.Generator, h: int, w: int) -> Picture:

@@ -1,6 +1,7 @@
 """What an invented clip shall show, and what is left to chance."""
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -32,7 +33,14 @@ class Wish:
     hold: str | None = None
     nuisances: tuple[str, ...] | None = None
     trouble: str | None = None  # one of TROUBLES or "nothing"
-    coding: dict[str, object] = field(default_factory=dict)  # overrides fields of `Coding`
+    title: str = ""  # of the scenario, where there is one
+    words: str = ""  # what is invented about it
+    sound: bool = False  # whether the engine is heard
+    # single fields of `Coding`, `Engine`, `Phone` and `Jet` that a story sets
+    coding: dict[str, Any] = field(default_factory=dict)
+    engine: dict[str, Any] = field(default_factory=dict)
+    camera: dict[str, Any] = field(default_factory=dict)
+    jet: dict[str, Any] = field(default_factory=dict)
     scenes: tuple[str, ...] = tuple(SCENES)  # families to draw from
     phones: tuple[str, ...] = tuple(PHONES)
     troubles_share: float = 0.12
@@ -61,7 +69,7 @@ def fill(wish: Wish, rng: np.random.Generator) -> Wish:
     lit = str(rng.choice(LIGHTS[:-1], p=[0.28, 0.17, 0.17, 0.13, 0.14, 0.11]))
     phone = str(rng.choice(list(wish.phones)))
     hold = str(rng.choice(HOLDS[:-1], p=[0.42, 0.42, 0.09, 0.07]))
-    shape = str(rng.choice(ENVELOPES, p=[0.3, 0.3, 0.18, 0.12, 0.1]))
+    shape = str(rng.choice(ENVELOPES, p=[0.26, 0.28, 0.18, 0.12, 0.08, 0.08]))
     tau0 = float(np.exp(rng.uniform(np.log(0.08), np.log(2.4))))
     extra = [n for n in NAMES if rng.random() < 0.055]
     many = [n for n in NAMES if rng.random() < 0.2]
