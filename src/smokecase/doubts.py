@@ -76,8 +76,8 @@ TOO_DARK = _doubt(
 )
 BACK_LIT = _doubt(
     "back_lit",
-    "the light comes from behind the plume and makes it glow",
-    "film with the sun behind you",
+    "the smoke glows brighter than the light on it explains: it may be lit from behind",
+    "film with the sun behind you, and lay something white in the picture",
 )
 EXPOSURE_UNCHECKED = _doubt(
     "exposure_unchecked",
@@ -145,6 +145,11 @@ TOO_SHORT = _doubt(
     "too_short",
     "the clip is too short to tell a story over time",
     "film from three seconds before the start until a minute after it",
+)
+BOARD_OFF_SECTION = _doubt(
+    "board_off_section",
+    "the backdrop does not lie behind the measuring section, so it was not used there",
+    "hang the backdrop so that its black and white patches lie right behind the plume's start",
 )
 # -- the smoke ----------------------------------------------------------------------------
 DENSE = _doubt(

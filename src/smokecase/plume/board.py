@@ -61,7 +61,7 @@ class FoundSheet:
         return float(scale), float(u)
 
     def scaled(self, factor: float) -> "FoundSheet":
-        """The same in a picture `factor` times as large; pixel centres are kept in mind."""
+        """Carry it to a picture `factor` times as large; pixel centres are kept in mind."""
         shift = 0.5 * factor - 0.5
         grow = np.array([[factor, 0, shift], [0, factor, shift], [0, 0, 1]])
         return replace(
@@ -89,7 +89,8 @@ def find_sheets(
     list of FoundSheet
         By sheet number; empty where none was found.
     """
-    grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+    flat = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+    grey = np.asarray(flat, np.uint8)
     seen = _find_markers(grey)
     by_sheet: dict[Sheet, dict[int, Floats]] = {}
     for identity, corners in seen.items():
@@ -209,7 +210,7 @@ def _find_corners(grey: Grey, guess: Floats, cell_px: float) -> tuple[Floats, ND
 def _with_bend(
     found: FoundSheet, homography: Floats, mm: Floats, px: Floats, corners: int
 ) -> FoundSheet:
-    """The same sheet with a new view and the smooth part of what it leaves."""
+    """Give the sheet a new view and the smooth part of what that leaves."""
     left = px - _project(homography, mm)
     terms = _bend_terms(found.sheet, mm)
     if len(mm) >= 24:
@@ -223,7 +224,7 @@ def _with_bend(
     return replace(
         found,
         homography=homography,
-        bend=bend,
+        bend=np.asarray(bend, np.float64),
         u_px=float(np.sqrt(np.mean(rest**2) / freedom)) + 0.05,  # 0.05: sub-pixel bias
         corners=corners,
     )
@@ -272,7 +273,7 @@ def label_cells(
     side, gap = found.sheet.cell_mm, inset * found.sheet.cell_mm
     corners = np.array([[gap, gap], [side - gap, gap], [side - gap, side - gap], [gap, side - gap]])
     for index, cell in enumerate(found.sheet.cells):
-        px = found.to_picture(corners + [cell.x_mm, cell.y_mm])
+        px = found.to_picture(corners + np.array([cell.x_mm, cell.y_mm]))
         # eight bits of fraction: the edge falls between pixels
         cv2.fillConvexPoly(labels, np.round(px * 256).astype(np.int32), index, shift=8)
     return labels

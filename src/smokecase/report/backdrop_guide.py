@@ -17,7 +17,7 @@ STEPS = (
     "2  Stick the sheet flat on card or a box. Glossy film or wet paper mirrors the sky.",
     "3  Hang it upright 20 to 50 cm behind the plume, so that the plume crosses the checks.",
     "    Leave the grey steps and at least two of the square markers free of smoke.",
-    "4  Put the phone on something firm, {distance:g} m from the sheet, straight before it; no zoom.",
+    "4  Put the phone on something firm, {distance:g} m from the sheet, square to it; no zoom.",
     "5  Keep sheet and plume in the same light, best an even shade. No shadow edge on the sheet.",
     "6  Tap the white of the sheet and hold until exposure locks. White must not be blown out.",
     "7  Film three seconds before the starter turns: all else is compared with these.",

@@ -1,0 +1,112 @@
+"""A camera's tone curve: what it adds to the plain sRGB curve, learnt from grey steps.
+
+Cameras bend tones for looks. Two numbers describe the bend: the share of a smooth S mixed into
+the code values, and an exponent on linear light. Grey steps of known reflectance narrow them
+down; without any, what cameras usually do is all that is known.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+# what cameras usually do; common practice, no source
+BEND, U_BEND = 0.08, 0.12  # share of the S
+U_EXPONENT = 0.04
+U_STEP = 0.04  # how far a printed step may be off, relative to what was ordered
+U_SHADE = 0.08  # relative light on a block of steps that the patches around do not tell
+U_PRINT = 0.05  # exponent by which a whole print may be too dark or too light
+
+BENDS = np.linspace(-0.2, 0.5, 29)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ToneCurve:
+    """Weights of tone bends, and the doubt of the exponent on top."""
+
+    weights: Floats  # (29,) of `BENDS`, summing to 1
+    u_exponent: float
+
+    def correct(
+        self, transmittance: Floats, bright: Floats, dark: Floats, veil: Floats
+    ) -> tuple[Floats, Floats]:
+        """Transmittance as a camera without bend would have given it.
+
+        Parameters
+        ----------
+        transmittance : ndarray, shape (3, n)
+            Read from light that was recorded through the curve.
+        bright, dark, veil : ndarray, shape (3,)
+            Light of the patches without smoke and of the veil, as recorded.
+
+        Returns
+        -------
+        transmittance, u_tone : ndarray, shape (3, n)
+            Mean over the weights, and what the curve's doubt adds.
+        """
+        t = transmittance
+        b, d, j = (np.clip(a, 1e-5, 1.2)[:, None] for a in (bright, dark, veil))
+        held = 1.0 - t
+        seen_b = np.maximum(t * b + j * held, 1e-5)
+        seen_d = np.maximum(t * d + j * held, 1e-5)
+        straight = np.stack(
+            [(unbend(seen_b, s) - unbend(seen_d, s)) / (unbend(b, s) - unbend(d, s)) for s in BENDS]
+        )
+        mean = np.tensordot(self.weights, straight, axes=1)
+        spread = np.sqrt(np.tensordot(self.weights, (straight - mean) ** 2, axes=1))
+        steeper = 1.0 + self.u_exponent
+        powered = (seen_b**steeper - seen_d**steeper) / (b**steeper - d**steeper)
+        return mean, np.hypot(spread, powered - t)
+
+
+def unbend(light: Floats, share: float) -> Floats:
+    """Linear light before a share of a smooth S was mixed into the sRGB values.
+
+    Source
+    ------
+    sRGB curve: IEC 61966-2-1; the S is the smoothstep polynomial.
+    """
+    x = np.asarray(light, np.float64)
+    value = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-9) ** (1 / 2.4) - 0.055)
+    table = np.linspace(0.0, 1.0, 1025)
+    bent = (1 - share) * table + share * table**2 * (3 - 2 * table)
+    plain = np.where(value <= 1.0, np.interp(value, bent, table), value)
+    return np.where(plain <= 0.04045, plain / 12.92, ((plain + 0.055) / 1.055) ** 2.4)
+
+
+def fit_tone(steps: Floats) -> ToneCurve:
+    """Learn the tone curve from grey steps.
+
+    Parameters
+    ----------
+    steps : ndarray, shape (n, 5)
+        Share of the paper's light that was ordered; light of the step, and of white and black
+        patches in the same place, as recorded; number of the block that the step belongs to.
+
+    Source
+    ------
+    Bayes' rule on a grid; prior and print doubts as named at the head of this file.
+    """
+    prior = np.exp(-0.5 * ((BENDS - BEND) / U_BEND) ** 2)
+    if len(steps) < 4:
+        return ToneCurve(prior / prior.sum(), U_EXPONENT)
+    share, light, white, black, block = steps.T
+    logs = []
+    for bend in BENDS:
+        w, k, g = (unbend(a, float(bend)) for a in (white, black, light))
+        ink = k / w  # ink is never black: steps lie between it and paper
+        wanted = np.log(ink + (1 - ink) * share)
+        miss = np.log(np.maximum(g, 1e-6) / w) - wanted
+        # a print too dark or light as a whole bends like an exponent, and each block of steps
+        # may hang in a little more or less light: both are left free within their doubts
+        free = np.column_stack([wanted, *(block == n for n in np.unique(block))])
+        doubt = np.array([np.hypot(U_PRINT, U_EXPONENT)] + [U_SHADE] * (free.shape[1] - 1))
+        spread = U_STEP**2 * np.eye(len(miss)) + (free * doubt**2) @ free.T
+        logs.append(-0.5 * float(miss @ np.linalg.solve(spread, miss)))
+    weight = prior * np.exp(np.array(logs) - max(logs))
+    return ToneCurve(weight / weight.sum(), U_EXPONENT)
+
+
+LOOSE_TONE = fit_tone(np.zeros((0, 5)))
