@@ -26,7 +26,8 @@ MAY = {
     "acceleration": WORDS,
     "causes": WORDS | {"condensation", "model_files"},
     "case": WORDS,
-    "diagnosis": WORDS | {"case", "causes", "model_files"},
+    # the fog forecast is part of the record
+    "diagnosis": WORDS | {"case", "causes", "model_files", "condensation"},
     "report": WORDS
     | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes", "sound"},
     "batch": WORDS | {"examination", "diagnosis", "report"},

@@ -1,12 +1,12 @@
 """Must harmless fog be seen: moist exhaust mixed with moist air, minute by minute after a start.
 
-Exhaust (temperature T1, water share w1) and outside air (T0, w0) mix in shares f and 1 - f by amount:
+Exhaust (temperature T1, water share w1) and outside air (T0, w0) mix in shares f and 1 - f:
 
     T(f) = T0 + f (T1 - T0),   w(f) = w0 + f (w1 - w0),   ratio(f) = p w(f) / e(T(f))
 
-Fog forms where the ratio exceeds 1, with e over liquid water also below 0 degC. Gas that leaves a pipe
-colder than its dew point leaves saturated; the rest of its water stays in the pipe. What can be seen
-follows from the water in droplets, their size and the width of the plume (`expected_opacity`).
+Fog forms where the ratio exceeds 1, with e over liquid water also below 0 degC. Gas that leaves a
+pipe colder than its dew point leaves saturated; the rest of its water stays in the pipe. What can
+be seen follows from the water in droplets, their size and the width of the plume.
 
 Public, in reading order: `saturation_pressure`, `dew_point`, `burnt_water`, `mix`, `forecast_fog`.
 """
@@ -33,7 +33,7 @@ VISIBLE_PCT = 5.0  # opacity from which smoke counts as visible, as in the readi
 
 
 def saturation_pressure(temperature_degc: ArrayLike) -> Floats:
-    """Vapour pressure of water over liquid, supercooled below 0. [Pa]
+    """Vapour pressure of water over liquid, supercooled below 0, in pascal.
 
     Parameters
     ----------
@@ -42,9 +42,9 @@ def saturation_pressure(temperature_degc: ArrayLike) -> Floats:
 
     Source
     ------
-    From 0.01 degC: Wagner and Pruss, IAPWS SR1-86 (1992), eq. 1 (coefficients from memory, digits come
-    out again in shared/reference/07_saturation_pressure.csv). Below: Murphy and Koop 2005, Q. J. R.
-    Meteorol. Soc. 131, eq. 10 (from memory, same table).
+    From 0.01 degC: Wagner and Pruss, IAPWS SR1-86 (1992), eq. 1 (coefficients from memory, digits
+    come out again in shared/reference/07_saturation_pressure.csv). Below: Murphy and Koop 2005, Q. J.
+    R. Meteorol. Soc. 131, eq. 10 (from memory, same table).
     """
     kelvin = np.asarray(temperature_degc, dtype=np.float64) + 273.15
     warm = np.maximum(kelvin, 273.16)
@@ -68,7 +68,7 @@ def saturation_pressure(temperature_degc: ArrayLike) -> Floats:
 
 
 def dew_point(water_share: ArrayLike, pressure_pa: float = STANDARD_PA) -> Floats:
-    """Temperature below which water drops out of a gas. [degC]
+    """Temperature in degC below which water drops out of a gas.
 
     Parameters
     ----------
@@ -81,21 +81,21 @@ def dew_point(water_share: ArrayLike, pressure_pa: float = STANDARD_PA) -> Float
         middle = (low + high) / 2
         under = saturation_pressure(middle) < wanted
         low, high = np.where(under, middle, low), np.where(under, high, middle)
-    return (low + high) / 2
+    return np.asarray((low + high) / 2)
 
 
 def air_water_share(
     temperature_degc: ArrayLike, humidity_pct: ArrayLike, pressure_pa: float = STANDARD_PA
 ) -> Floats:
-    """Share of water in moist air, by amount. [0 to 1]"""
+    """Share of water in moist air, by amount, 0 to 1."""
     humidity = np.asarray(humidity_pct, dtype=np.float64)
-    return humidity / 100 * saturation_pressure(temperature_degc) / pressure_pa
+    return np.asarray(humidity / 100 * saturation_pressure(temperature_degc) / pressure_pa
 
 
 def burnt_water(
     hydrogen_to_carbon: ArrayLike, air_fuel: ArrayLike, intake_share: ArrayLike = 0.0
 ) -> Floats:
-    """Share of water in the exhaust of a lean engine, by amount. [0 to 1]
+    """Share of water in the exhaust of a lean engine, by amount, 0 to 1.
 
     Parameters
     ----------
@@ -108,14 +108,15 @@ def burnt_water(
 
     Source
     ------
-    Element balance of CHx + (1 + x/4) O2 -> CO2 + x/2 H2O; shared/reference/07_combustion_water.csv.
+    Element balance of CHx + (1 + x/4) O2 -> CO2 + x/2 H2O; held against
+    shared/reference/07_combustion_water.csv.
     """
     x = np.asarray(hydrogen_to_carbon, dtype=np.float64)
     exact = (1 + x / 4) / OXYGEN  # mol dry air per mol fuel
     air = np.maximum(np.asarray(air_fuel) * (CARBON + x * HYDROGEN) / AIR_G_PER_MOL, exact)
     share = np.asarray(intake_share, dtype=np.float64)
     moist = air * share / (1 - share)
-    return (x / 2 + moist) / (air + x / 4 + moist)
+    return np.asarray((x / 2 + moist) / (air + x / 4 + moist))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -280,8 +281,8 @@ def forecast_fog(
     fuel, installation : str
         As in the knowledge files.
     told : mapping, optional
-        What is known better: ``outlet_degc`` (gas at the outlet, warm) [degC], ``air_fuel`` [kg/kg],
-        ``pipe_mm`` [mm].
+        What is known better: ``outlet_degc`` (gas at the outlet, warm) [degC], ``air_fuel``
+        [kg/kg], ``pipe_mm`` [mm].
     """
     rng = np.random.default_rng(7) if rng is None else rng
     told = told or {}
@@ -351,8 +352,8 @@ def expected_opacity(
 ) -> tuple[Floats, Floats]:
     """How dense fog can look at its densest place, and how far it can be seen.
 
-    Optical depth of droplets: tau = 3 W s / (rho d) with W the water in droplets [kg/m3], s the plume's
-    width, d their size: extinction efficiency 2 (van de Hulst 1957, section 8.22, from memory).
+    Optical depth of droplets: tau = 3 W s / (rho d) with W the water in droplets [kg/m3], s the
+    plume's width, d their size: extinction efficiency 2 (van de Hulst 1957, section 8.22, from memory).
 
     Parameters
     ----------

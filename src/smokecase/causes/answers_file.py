@@ -8,7 +8,7 @@
     turbo = "yes"                # parts: yes, no or dont_know
     [weather]
     temperature = "-3 degC"      # of the air outside
-    humidity = "85 %"
+    humidity = "85 %"            # further: exhaust_temperature (warm), pipe_diameter
     [answers]
     smoke_colour = "white"
     smoke_when = ["cold_start", "acceleration"]   # several where the question allows it
@@ -25,7 +25,7 @@ Names and states: ``smokecase knowledge``. They are stable.
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -39,6 +39,8 @@ TABLES = ("engine", "weather", "answers", "results", "clips", "costs")
 WEATHER = {
     "temperature": ("temperature", "degC", -60.0, 60.0),
     "humidity": ("share", "%", 0.0, 100.0),
+    "exhaust_temperature": ("temperature", "degC", 0.0, 900.0),  # of the gas at the outlet, warm
+    "pipe_diameter": ("length", "mm", 5.0, 600.0),
 }
 SHOWS = ("cold_start", "warm_start", "warm_idle", "load", "unknown")  # what a clip shows
 
@@ -81,7 +83,7 @@ def read_answers(path: Path, knowledge: Knowledge) -> Statement:
 def state(
     plain: Mapping[str, Any], knowledge: Knowledge, *, where: str = "", text: str = ""
 ) -> Statement:
-    """A statement from plain tables as in an answers file.
+    """Make a statement from plain tables as in an answers file.
 
     Names of the engine and the weather are understood among the answers too.
     """
@@ -100,29 +102,40 @@ def state(
     weather: dict[str, float] = {}
     told: dict[str, Told] = {}
     places: dict[str, str] = {}
-    for table in ("engine", "weather", "answers", "results"):
-        for name, value in plain.get(table, {}).items():
-            here = place(name)
-            if name in knowledge.contexts or name in knowledge.parts:
-                _engine_fact(knowledge, name, value, engine, here)
-            elif name in WEATHER:
-                _weather_fact(name, value, weather, here)
-            elif table in ("engine", "weather"):
-                known = [*knowledge.contexts, *knowledge.parts] if table == "engine" else WEATHER
-                what = f'"{name}" is no fact of the {table}'
-                raise AnswersError(what, where=here, remedy=f"use {', '.join(known)}")
-            else:
-                knowledge.find_question(name, where=here)
-                told[name], places[name] = value, here
+    for table, name, value in _entries(plain):
+        here = place(name)
+        if name in knowledge.contexts or name in knowledge.parts:
+            _engine_fact(knowledge, name, value, engine, here)
+        elif name in WEATHER:
+            _weather_fact(name, value, weather, here)
+        elif table in ("engine", "weather"):
+            known = [*knowledge.contexts, *knowledge.parts] if table == "engine" else WEATHER
+            what = f'"{name}" is no fact of the {table}'
+            raise AnswersError(what, where=here, remedy=f"use {', '.join(known)}")
+        else:
+            knowledge.find_question(name, where=here)
+            told[name], places[name] = value, here
+    if "costs" in plain:
+        places["costs"] = place("costs")
     clips = dict(plain.get("clips", {}))
-    for name, shows in clips.items():
-        if shows not in SHOWS:
-            what = f'"{shows}" is not what a clip can show'
-            raise AnswersError(what, where=place(name), remedy=f"use {', '.join(SHOWS)}")
+    _check_clips(clips, place)
     return Statement(
         engine=engine, weather=weather, told=told, clips=clips,
         costs=dict(plain.get("costs", {})), places=places,
     )  # fmt: skip
+
+
+def _entries(plain: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
+    for table in ("engine", "weather", "answers", "results"):
+        for name, value in plain.get(table, {}).items():
+            yield table, name, value
+
+
+def _check_clips(clips: Mapping[str, Any], place: Callable[[str], str]) -> None:
+    for name, shows in clips.items():
+        if shows not in SHOWS:
+            what = f'"{shows}" is not what a clip can show'
+            raise AnswersError(what, where=place(name), remedy=f"use {', '.join(SHOWS)}")
 
 
 def _engine_fact(
@@ -135,9 +148,8 @@ def _engine_fact(
     if name in knowledge.contexts:
         find_state(knowledge.contexts[name], str(value), where=where)
     elif value not in ("yes", "no"):
-        raise AnswersError(
-            f'"{value}" is no answer to "{name}"', where=where, remedy="use yes, no or dont_know"
-        )
+        msg = f'"{value}" is no answer to "{name}"'
+        raise AnswersError(msg, where=where, remedy="use yes, no or dont_know")
     if engine.get(name, value) != value:
         what = f'"{name}" is told as {engine[name]} and as {value}'
         raise AnswersError(what, where=where, remedy="keep one of them")

@@ -1,7 +1,7 @@
 """What is known of causes, questions and checks: the records, and how they are looked up.
 
-`knowledge_file.py` reads them from `models/knowledge/` and refuses what cannot be. Everything a user
-reads stands in those files, in English; a translation may use the English words as keys.
+`knowledge_file.py` reads them from `models/knowledge/` and refuses what cannot be. Everything a
+user reads stands in those files, in English; a translation may use the English words as keys.
 """
 
 import difflib
@@ -44,6 +44,8 @@ class Cause:
     shows: float  # share of the smoke beside other causes
     hours: tuple[float, float]
     parts: tuple[float, float]
+    ruin: float  # chance to ruin the engine within a year when it is run on
+    with_engine: bool  # another engine cures it
     cure: str
     leads_to: Mapping[str, float]
     origin: str
@@ -173,7 +175,7 @@ class Knowledge:
     cache: dict[object, object] = field(default_factory=dict, repr=False)
 
     def find_question(self, name: str, *, where: str) -> Question:
-        """A question, measured finding or check by its name.
+        """Find a question, measured finding or check by its name.
 
         Raises
         ------
@@ -199,7 +201,7 @@ class Knowledge:
 
 
 def find_state(question: Question | Context, name: str, *, where: str) -> int:
-    """Index of a state by its name.
+    """Return the index of a state by its name.
 
     Raises
     ------

@@ -55,12 +55,12 @@ class Block:
         return head
 
     def fail(self, what: str, remedy: str, key: str = "") -> KnowledgeError:
-        """A message about this block."""
+        """Make a message about this block."""
         where = f"{self.path.name}, line {self.line(key)}"
         return KnowledgeError(what, where=where, remedy=remedy)
 
     def take(self, key: str, kind: type | tuple[type, ...], default: Any = None) -> Any:
-        """A field of the right type; missing only where there is a default."""
+        """Return a field of the right type; missing only where there is a default."""
         if key not in self.plain:
             if default is None:
                 name = self.plain.get("name", "")
@@ -69,18 +69,20 @@ class Block:
             return default
         value = self.plain[key]
         if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
-            raise self.fail(f"{key} = {value!r} is of the wrong kind", "see the file's head", key)
+            msg = f"{key} = {value!r} is of the wrong kind"
+            raise self.fail(msg, "see the file's head", key)
         return value
 
     def number(self, key: str, low: float, high: float, default: float | None = None) -> float:
-        """A number within bounds."""
+        """Return a number within bounds."""
         value = float(self.take(key, (int, float), default))
         if not low <= value <= high:
-            raise self.fail(f"{key} = {value:g} lies outside {low:g} to {high:g}", "mend it", key)
+            msg = f"{key} = {value:g} lies outside {low:g} to {high:g}"
+            raise self.fail(msg, "mend it", key)
         return value
 
     def words(self, key: str) -> tuple[str, ...]:
-        """A list of words, empty when missing."""
+        """Return a list of words, empty when missing."""
         return tuple(self.take(key, list, []))
 
     def origin(self) -> str:
@@ -94,7 +96,7 @@ class Block:
 
 @cache
 def standard_knowledge() -> Knowledge:
-    """The knowledge that comes with smokecase."""
+    """Return the knowledge that comes with smokecase."""
     return read_knowledge(find_model(f"knowledge/{FILES[0]}").parent)
 
 
@@ -185,9 +187,11 @@ def _named(blocks: Iterable[Block], make: Callable[[Block], Any]) -> dict[str, A
     for block in blocks:
         name = block.take("name", str)
         if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
-            raise block.fail(f'the name "{name}" is not plain', "use small letters and _", "name")
+            msg = f'the name "{name}" is not plain'
+            raise block.fail(msg, "use small letters and _", "name")
         if name in found:
-            raise block.fail(f'the name "{name}" is there twice', "rename one of them", "name")
+            msg = f'the name "{name}" is there twice'
+            raise block.fail(msg, "rename one of them", "name")
         found[name] = make(block)
     return found
 
@@ -196,7 +200,8 @@ def _context(block: Block) -> Context:
     states = block.take("states", dict)
     shares = tuple(float(s) for s in block.take("shares", list))
     if len(shares) != len(states) or abs(sum(shares) - 1) > 1e-9:
-        raise block.fail("shares do not sum to 1 over the states", "mend them", "shares")
+        msg = "shares do not sum to 1 over the states"
+        raise block.fail(msg, "mend them", "shares")
     return Context(
         name=block.take("name", str),
         question=block.take("question", str),
@@ -232,7 +237,8 @@ def _shares(block: Block, key: str, default: Any = None) -> dict[str, float]:
 def _range(block: Block, key: str) -> tuple[float, float]:
     pair = block.take(key, list)
     if len(pair) != 2 or not 0 <= pair[0] <= pair[1]:
-        raise block.fail(f"{key} = {pair} is no range", "write [from, to]", key)
+        msg = f"{key} = {pair} is no range"
+        raise block.fail(msg, "write [from, to]", key)
     return float(pair[0]), float(pair[1])
 
 
@@ -250,6 +256,8 @@ def _cause(block: Block) -> Cause:
         shows=block.number("shows", 0.001, 10, 1.0),
         hours=_range(block, "hours"),
         parts=_range(block, "parts"),
+        ruin=block.number("ruin", 0, 1, 0.0 if block.plain.get("harmless") else 0.02),
+        with_engine=block.take("with_engine", bool, True),
         cure=block.take("cure", str),
         leads_to=_shares(block, "leads_to", {}),
         origin=block.origin(),
@@ -286,7 +294,7 @@ def _check_causes(
 
 
 def _circle(arrows: Mapping[str, tuple[str, ...]]) -> list[str]:
-    """A circle in a graph, or nothing."""
+    """Find a circle in a graph, or nothing."""
 
     def visit(name: str, trail: list[str]) -> list[str]:
         if name in trail:
@@ -308,11 +316,11 @@ def _row(block: Block, key: str, value: Any, states: int) -> Floats:
         raise block.fail(what, "write as many numbers as there are states", key)
     row = np.array(value, dtype=np.float64)
     if not np.all((row >= 0) & (row <= 1)):
-        raise block.fail(
-            f'"{key}" holds {value}, which are no probabilities', "use numbers from 0 to 1", key
-        )
+        msg = f'"{key}" holds {value}, which are no probabilities'
+        raise block.fail(msg, "use numbers from 0 to 1", key)
     if abs(row.sum() - 1) > 1e-6:
-        raise block.fail(f'"{key}" sums to {row.sum():g}', "the chances must sum to 1", key)
+        msg = f'"{key}" sums to {row.sum():g}'
+        raise block.fail(msg, "the chances must sum to 1", key)
     row /= row.sum()
     row.setflags(write=False)
     return row
@@ -329,7 +337,8 @@ def _question(
     count = len(states)
     base = _row(block, "base", block.plain.get("base"), count)
     if block.take("combine", str) not in ("max", "one"):
-        raise block.fail(f'combine = "{block.plain["combine"]}"', 'use "max" or "one"', "combine")
+        msg = f'combine = "{block.plain["combine"]}"'
+        raise block.fail(msg, 'use "max" or "one"', "combine")
     rows: dict[str, Floats] = {}
     # a family's row first, so that a cause's own row replaces it
     entries = list(_rows(block, causes, families))
@@ -343,7 +352,8 @@ def _question(
                          ("installation", contexts["installation"].states)):  # fmt: skip
         for name in block.words(key):
             if name not in allowed:
-                raise block.fail(f'{key} names "{name}", which is not listed', "mend it", key)
+                msg = f'{key} names "{name}", which is not listed'
+                raise block.fail(msg, "mend it", key)
     same = block.take("same_as", str, "")
     return Question(
         name=block.take("name", str),
@@ -407,7 +417,8 @@ def _quantity(block: Block, plain: dict[str, Any], states: tuple[str, ...]) -> Q
     bands = {k: (float(v[0]), float(v[1])) for k, v in plain.get("bands", {}).items()}
     for name, (low, high) in bands.items():
         if name not in states or low >= high:
-            raise block.fail(f'band "{name}" is no state or no range', "mend it", "bands")
+            msg = f'band "{name}" is no state or no range'
+            raise block.fail(msg, "mend it", "bands")
     low, high = plain["range"]
     return Quantity(
         kind=plain["kind"],
@@ -463,7 +474,8 @@ def _when(block: Block, questions: Mapping[str, Question]) -> dict[str, tuple[st
 def _stop(block: Block, questions: Mapping[str, Question]) -> Stop:
     forbids = block.take("forbids", str)
     if forbids not in ("run", "drive", "rev"):
-        raise block.fail(f'forbids = "{forbids}"', "use run, drive or rev", "forbids")
+        msg = f'forbids = "{forbids}"'
+        raise block.fail(msg, "use run, drive or rev", "forbids")
     return Stop(
         when=_when(block, questions),
         fuel=block.words("fuel"),

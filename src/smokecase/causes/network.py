@@ -4,10 +4,10 @@ The model is a Bayesian network over binary causes, given that at most three are
 
     P(set) ~ prod_{c in set} p_c(set)  prod_{c not in set} (1 - p_c(set))
     p_c(set) = 1 - (1 - p_c) prod_{a in set, a leads to c} (1 - l_ac)            (noisy-or chain)
-    "max":  P(answer <= s | set) = B(s) prod_{c in set} F_c(s)                    (noisy-max, leak B)
-    "one":  P(answer = s | set)  = sum_{c in set} w_c f_c(s) / sum_{c in set} w_c  (one cause is seen)
+    "max":  P(answer <= s | set) = B(s) prod_{c in set} F_c(s)                 (noisy-max, leak B)
+    "one":  P(answer = s | set)  = sum_{c in set} w_c f_c(s) / sum_{c in set} w_c     (one is seen)
     asked about:  1 where a cause there makes smoke, else 0.05: priors are of engines asked about
-    reported: r P(s) + (1 - r) / states                                    (informant's reliability r)
+    reported: r P(s) + (1 - r) / states                                 (informant's reliability r)
 
 Where the fuel or the installation is not known, the prior is the mean over both, by their shares.
 All sets are enumerated, so weights are exact.
@@ -27,8 +27,8 @@ from smokecase.causes.knowledge import Cause, Floats, Knowledge, Question
 from smokecase.causes.weather import Air
 
 MOST_AT_ONCE = 3
-# The priors of the knowledge file are shares among engines that somebody asks about because of smoke.
-# Among all engines causes are rarer, which is what decides how often two meet by chance; being asked
+# The priors of the knowledge file are shares among engines that somebody asks about because of
+# smoke. Among all engines causes are rarer, which decides how often two meet by chance; being asked
 # about raises them again. Both figures are estimates.
 AT_LARGE = 0.35
 ASKED_WITHOUT_SMOKE = 0.05  # somebody asks although no cause there makes smoke
@@ -110,7 +110,7 @@ class Network:
         return np.asarray(np.log(np.maximum(total / total.sum(), _TINY)))
 
     def _chains(self) -> list[tuple[int, NDArray[np.int64], Floats]]:
-        """For each cause that others lead to: rows with such a cause, and 1 - chance to be brought."""
+        """Find for each brought-about cause the rows with a bringer, and 1 - its chance."""
         chains = []
         for target, cause in enumerate(self.causes):
             survives = np.ones(len(self.sets))
@@ -123,7 +123,7 @@ class Network:
         return chains
 
     def _families(self) -> Floats:
-        """(sets, families) whether a set belongs to a family; "nothing wrong" only without a fault."""
+        """Tell which sets belong to which families; "nothing wrong" only without a fault."""
         names = list(self.knowledge.families)
         out = np.zeros((len(self.sets), len(names)))
         for i, cause in enumerate(self.causes):
@@ -137,7 +137,7 @@ class Network:
         return out
 
     def likelihood(self, question: Question) -> Floats:
-        """(sets, states) chance that each state is reported."""
+        """Return (sets, states): the chance that each state is reported."""
         if question.name not in self._likelihoods:
             self._likelihoods[question.name] = self._likelihood(question)
         return self._likelihoods[question.name]

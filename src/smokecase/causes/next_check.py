@@ -5,8 +5,8 @@ the causes tried in the best order, the expected cost still ahead is
 
     E = sum over sets P(set) * (cost of all wrong acts before the first right one)
 
-with acts in the order of P / cost, and a specialist called where trying on costs more. A check is worth ``E - sum over results P(result) E(result)``,
-and is proposed by that value over what the check costs: time, money and danger.
+with acts in the order of P / cost, and a specialist called where trying on costs more. A check
+is worth ``E - sum over results P(result) E(result)``, and is proposed by that value over what the check costs: time, money and danger.
 
 Source
 ------
@@ -40,12 +40,12 @@ class Prices:
     causes: Mapping[str, float] = field(default_factory=dict)  # cost of a repair, where told
 
     def of_check(self, bench: Bench) -> float:
-        """Cost of one check."""
+        """Return the cost of one check."""
         time = bench.minutes / 60 * self.hour + bench.wait_days * self.wait_day
         return max(time + bench.money + self.danger[bench.danger], 0.5)
 
     def of_repair(self, cause: Cause) -> float:
-        """Expected cost of one repair."""
+        """Return the expected cost of one repair."""
         if cause.name in self.causes:
             return self.causes[cause.name]
         return max(sum(cause.hours) / 2 * self.hour + sum(cause.parts) / 2, 5.0)
@@ -219,7 +219,7 @@ def _replaced(search: Search, name: str) -> tuple[str, ...]:
 
 
 def values_of(search: Search, questions: list[Question]) -> list[float]:
-    """Expected saving of each question or check, in money."""
+    """Return the expected saving of each question or check, in money."""
     if not questions:
         return []
     now = float(search.expected_cost(search.chance[None])[0])
@@ -232,7 +232,7 @@ def values_of(search: Search, questions: list[Question]) -> list[float]:
 
 
 def rank_checks(search: Search, done: Iterable[str]) -> list[tuple[Question, float, float]]:
-    """Checks with their value and cost, best value per cost first; those worth their cost lead."""
+    """Sort checks by value per cost, those worth their cost first; with value and cost."""
     done = tuple(done)
     checks = [q for q in search.network.knowledge.questions.values() if _allowed(search, q, done)]
     rows = []
@@ -245,7 +245,7 @@ def rank_checks(search: Search, done: Iterable[str]) -> list[tuple[Question, flo
 def propose(
     posterior: Posterior, done: Iterable[str], *, prices: Prices, count: int = 3, depth: int = 2
 ) -> tuple[Proposal, ...]:
-    """The checks worth most for their cost; the first with its plan of further steps.
+    """Propose the checks worth most for their cost; the first with its plan of further steps.
 
     Parameters
     ----------
@@ -322,7 +322,7 @@ def _cure(search: Search, act: str) -> str:
 def questions_first(
     posterior: Posterior, done: Iterable[str], *, prices: Prices, count: int = 3
 ) -> tuple[Ask, ...]:
-    """The questions worth asking next, each as useful as can be after the ones before it.
+    """Choose the questions worth asking next.
 
     Worth is what can be expected to be saved and learnt, times the share of people who can answer.
     """
@@ -353,7 +353,7 @@ def questions_first(
 
 
 def _bits(search: Search, question: Question) -> float:
-    """Expected information of an answer about the causes, in bits."""
+    """Return the expected information of an answer about the causes, in bits."""
     table = search.table(question)
     mean = search.chance @ table
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -1,7 +1,7 @@
 """What a clip says: an examination's colour, timing and sound as findings.
 
-A measured reading never claims more than the examination carries: each doubt mixes its likelihood with
-"anything is possible", and a refused or open reading says nothing at all.
+A measured reading never claims more than the examination carries: each doubt mixes its likelihood
+with "anything is possible", and a refused or open reading says nothing at all.
 """
 
 import math
@@ -11,6 +11,7 @@ import numpy as np
 
 from smokecase.causes.knowledge import Floats, Knowledge
 from smokecase.causes.witness import Finding
+from smokecase.condensation import FogForecast
 from smokecase.doubts import Doubt
 from smokecase.measured import Measured
 from smokecase.readings import COLOURS, Examination, SoundReading
@@ -42,7 +43,7 @@ CLEARING_S = (
 def clip_findings(
     knowledge: Knowledge, examinations: Sequence[Examination], shows: Sequence[str]
 ) -> list[Finding]:
-    """Findings of all clips of one engine.
+    """Collect the findings of all clips of one engine.
 
     Clips of one engine are no independent witnesses: for each question their likelihoods are
     combined by their geometric mean, so that ten clips of the same plume weigh as one.
@@ -95,7 +96,7 @@ def _flat(likelihood: Floats) -> bool:
 
 
 def _colour(clip: Examination) -> tuple[str, Floats, str] | None:
-    """The colour weights were made against even odds, so they are likelihoods up to a factor."""
+    """Take the colour weights, made against even odds, as likelihoods up to a factor."""
     colour = clip.colour
     if clip.refused is not None or colour.colour_open:
         return None
@@ -111,7 +112,7 @@ def _no_smoke(clip: Examination) -> bool:
 
 
 def _clearing(clip: Examination, shows: str) -> tuple[str, Floats, str] | None:
-    """Clears or persists, as far as the clip is long enough to tell.
+    """Tell whether it clears or persists, as far as the clip is long enough to tell.
 
     Of a smoke that clears, the share that has fallen to a tenth within t seconds is taken as
     1 - exp(-t / 90 s), so a short clip that shows no fall says little.
@@ -157,6 +158,40 @@ def _share(clip: Examination) -> tuple[str, Floats, str] | None:
     likelihood = (1 - short) * likelihood + short
     told = f"smoke to be seen for {100 * share:.0f} % of the time"
     return None if _flat(likelihood) else ("seen_share", likelihood, told)
+
+
+def fog_findings(
+    examinations: Sequence[Examination], forecast: FogForecast | None
+) -> list[Finding]:
+    """Whether the densest smoke measured is more than fog in this weather explains.
+
+    The forecast's upper 95 % bound and the measured peak are each taken as known to a factor of
+    1.5.
+    """
+    if forecast is None:
+        return []
+    rows = []
+    highest = max(float(forecast.opacity_pct[:, 2].max()), 1.0)
+    for clip in examinations:
+        peak = clip.timing.peak_pct
+        if clip.refused is not None or peak is None or not math.isfinite(peak) or peak < 5:
+            continue
+        beyond = 0.5 * math.erfc(-math.log(peak / highest) / (0.4 * math.sqrt(2)))
+        likelihood = _mixed(np.array([1 - beyond, beyond]), clip.doubts, _TIMING_DOUBTS)
+        told = f"{clip.clip}: {peak:.0f} % at its densest; fog would reach {highest:.0f} % at most"
+        rows.append((likelihood, told))
+    if not rows:
+        return []
+    likelihood, told = max(rows, key=lambda row: float(row[0][1] / row[0][0]))
+    if _flat(likelihood):
+        return []
+    likelihood.setflags(write=False)
+    states = ("beyond",) if likelihood[1] > likelihood[0] else ("within",)
+    return [
+        Finding(
+            name="seen_against_fog", likelihood=likelihood, told=told, source="clip", states=states
+        )
+    ]
 
 
 # -- sound --------------------------------------------------------------------------------

@@ -5,8 +5,8 @@ import re
 
 from smokecase.errors import AnswersError
 
-# dimension: unit: (factor, offset) to the first unit of the dimension: first = number * factor + offset
-# exact factors from NIST SP 811, from memory; checked against shared/reference/08_unit_conversions.csv
+# dimension: unit: (factor, offset) to the first unit of the dimension, number * factor + offset;
+# factors from NIST SP 811, from memory; checked against shared/reference/08_unit_conversions.csv
 _INHG, _PSI = 3.386389, 6.894757
 UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "pressure": {
@@ -61,18 +61,19 @@ def read_amounts(text: str, dimension: str, *, where: str) -> tuple[list[float],
     example = f'write a number and a unit, for example "5 {next(iter(units))}"'
     match = re.match(rf"^\s*((?:{_NUMBER}[\s,;/]*)+)(.*)$", text.strip())
     if not match:
-        raise AnswersError(f'"{text}" holds no number', where=where, remedy=example)
+        msg = f'"{text}" holds no number'
+        raise AnswersError(msg, where=where, remedy=example)
     listed, written = match.group(1), match.group(2).strip()
     numbers = _numbers(listed)
     if not written:
         remedy = f'add the unit, for example "{text.strip()} {_usual(dimension)}"'
-        raise AnswersError(f'"{text}" has no unit', where=where, remedy=remedy)
+        msg = f'"{text}" has no unit'
+        raise AnswersError(msg, where=where, remedy=remedy)
     unit = _unit(written, units)
     if unit is None:
         remedy = f"use one of {', '.join(units)}"
-        raise AnswersError(
-            f'"{written}" is no unit of {dimension.replace("_", " ")}', where=where, remedy=remedy
-        )
+        msg = f'"{written}" is no unit of {dimension.replace("_", " ")}'
+        raise AnswersError(msg, where=where, remedy=remedy)
     return numbers, unit
 
 
@@ -101,7 +102,7 @@ def _unit(written: str, units: dict[str, tuple[float, float]]) -> str | None:
 
 
 def convert(number: float, unit: str, to: str, dimension: str) -> float:
-    """A number in another unit of the same dimension.
+    """Return a number in another unit of the same dimension.
 
     Source
     ------
@@ -113,12 +114,12 @@ def convert(number: float, unit: str, to: str, dimension: str) -> float:
 
 
 def convert_width(width: float, unit: str, to: str, dimension: str) -> float:
-    """A difference or uncertainty in another unit."""
+    """Return a difference or uncertainty in another unit."""
     return width * UNITS[dimension][unit][0] / UNITS[dimension][to][0]
 
 
 def likely_unit(number: float, low: float, high: float, to: str, dimension: str) -> str | None:
-    """The unit that would bring a number into the gauge's range, if there is just one usual one."""
+    """Find the usual unit that would bring a number into the gauge's range."""
     usual = ("psi", "bar", "kPa", "mbar", "inHg", "mmHg", "mm", "ml", "degF", "kohm", "mohm", "mA")
     fits = [
         unit

@@ -6,10 +6,12 @@ from smokecase.causes.knowledge import Contradiction, Knowledge, Stop
 from smokecase.causes.witness import Finding
 
 CAUTIONS = (
-    "Exhaust gas holds carbon monoxide: outdoors or with extraction only, never under a running car in a pit.",
+    "Exhaust gas holds carbon monoxide: outdoors or with extraction only, "
+    "never under a running car in a pit.",
     "Hot coolant is under pressure: let it cool, then open in steps.",
     "Belts and fans turn and may start by themselves: no sleeves, rings or long hair.",
-    "Injection pressure goes through skin: a pinhole injury is an emergency even when it looks small.",
+    "Injection pressure goes through skin: "
+    "a pinhole injury is an emergency even when it looks small.",
     "Follow local rules, and leave what needs a licence to licensed people.",
 )
 FORBIDS = {
@@ -19,20 +21,31 @@ FORBIDS = {
 }
 
 
-def _holds(when: Mapping[str, tuple[str, ...]], said: Mapping[str, str]) -> bool:
-    return all(said.get(name) in states for name, states in when.items())
+CLEAR = 0.4  # a state is meant when no other has more likelihood than this
+POSSIBLE = 0.3  # a state that may be meant raises a stop sign
 
 
-def _said(findings: Iterable[Finding]) -> dict[str, str]:
-    """Likeliest state of each finding; none where it speaks for several."""
-    return {f.name: f.states[0] for f in findings if f.states}
+def _holds(when: Mapping[str, tuple[str, ...]], said: Mapping[str, Iterable[str]]) -> bool:
+    return all(set(said.get(name, ())) & set(states) for name, states in when.items())
+
+
+def _said(
+    knowledge: Knowledge, findings: Iterable[Finding], least: float
+) -> dict[str, tuple[str, ...]]:
+    """States of each finding that have at least this likelihood."""
+    out = {}
+    for finding in findings:
+        states = knowledge.questions[finding.name].states
+        pairs = zip(states, finding.likelihood, strict=True)
+        out[finding.name] = tuple(state for state, x in pairs if x >= least)
+    return out
 
 
 def stop_signs(
     knowledge: Knowledge, findings: Iterable[Finding], engine: Mapping[str, str]
 ) -> tuple[Stop, ...]:
     """Stop signs that the findings raise, the gravest first."""
-    said = _said(findings)
+    said = _said(knowledge, findings, POSSIBLE)
     found = [
         stop
         for stop in knowledge.stops
@@ -48,5 +61,9 @@ def stop_signs(
 
 def contradictions(knowledge: Knowledge, findings: Iterable[Finding]) -> tuple[Contradiction, ...]:
     """Pairs of answers that do not fit together."""
-    said = _said(findings)
+    said = {
+        name: states
+        for name, states in _said(knowledge, findings, CLEAR).items()
+        if len(states) == 1
+    }
     return tuple(c for c in knowledge.contradictions if _holds(c.when, said))

@@ -19,6 +19,7 @@ _COLD = {
     "overcooled": (1.3, 0.6, 1.8),
     "bad_fuel": (1.2, 0.8, 1.5),  # wax
 }
+_TOLD = {"exhaust_temperature": "outlet_degc", "pipe_diameter": "pipe_mm"}
 _SURE = (0.02, 0.97)  # the forecast is never taken for certain
 # where fog stays when hot, it is seen at any time; where it goes, at the start: common practice
 _WHEN_STAYS = (0.28, 0.28, 0.05, 0.04, 0.03, 0.05, 0.03, 0.24)
@@ -37,13 +38,13 @@ class Air:
 def weigh_air(weather: Mapping[str, float], engine: Mapping[str, str]) -> Air:
     """Factors and rows for one weather; nothing where no weather was told.
 
-    The odds of visible fog are those of the forecast over those in usual weather, for which the prior
-    in the knowledge file stands.
+    The odds of visible fog are those of the forecast over those in usual weather, for which the
+    prior in the knowledge file stands.
     """
     fuel, place = engine.get("fuel", "diesel"), engine.get("installation", "car")
     if not weather:
         return Air()
-    told = {k: v for k, v in weather.items() if k in ("outlet_degc", "air_fuel", "pipe_mm")}
+    told = {_TOLD[name]: value for name, value in weather.items() if name in _TOLD}
     forecasts = [(forecast_fog(weather=weather, fuel=fuel, installation=place, told=told), 1.0)]
     usual = usual_chance(fuel, place)
     if "fuel" not in engine:  # petrol fogs far more easily: the shares of the knowledge file
@@ -62,7 +63,7 @@ def weigh_air(weather: Mapping[str, float], engine: Mapping[str, str]) -> Air:
     stays = float(np.clip(warm / max(cold, 0.05), 0.04, 0.9))
     goes = 1 - stays
     mixed = tuple(stays * a + goes * b for a, b in zip(_WHEN_STAYS, _WHEN_GOES, strict=True))
-    rows = {
+    rows: dict[str, dict[str, tuple[float, ...]]] = {
         "clears_when_warm": {
             "condensation": (0.76 * goes, 0.23 * goes, 0.95 * stays + 0.01 * goes, 0.05 * stays)
         },

@@ -20,6 +20,7 @@ class Reason:
     """What one finding does to one cause or family, beside all other findings."""
 
     finding: str
+    question: str
     told: str
     decibans: float  # weight of evidence: 10 log10 of the factor on the odds
 
@@ -34,7 +35,7 @@ class Reason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weight:
-    """Chance that a cause is there (or one of a family), with its 95 % interval. [0 to 1]"""
+    """Chance [0 to 1] that a cause is there, or one of a family, with its 95 % interval."""
 
     name: str
     title: str
@@ -65,20 +66,20 @@ class Posterior:
     log_likelihood: Floats  # (findings, sets)
 
     def of_causes(self) -> Floats:
-        """(causes,) chance that each is there."""
+        """Return the chance of each cause."""
         return np.asarray(self.chance @ self.network.member)
 
     def of_families(self) -> Floats:
-        """(families,) chance that a cause of each is there."""
+        """Return the chance of each family, that one of its causes is there."""
         return np.asarray(self.chance @ self.network.family)
 
     def without(self, number: int) -> Floats:
-        """(sets,) chances had one finding not been told."""
+        """Return the chances of all sets had one finding not been told."""
         total = self.network.log_prior + self.log_likelihood.sum(axis=0)
         return _normal(total - self.log_likelihood[number])
 
     def predicted(self, name: str) -> Floats:
-        """(states,) chance of each answer to a question not yet asked."""
+        """Return the chance of each answer to a question not yet asked."""
         question = self.network.knowledge.questions[name]
         return np.asarray(self.chance @ self.network.likelihood(question))
 
@@ -113,11 +114,14 @@ def weigh_causes(
     rng = np.random.default_rng(20) if rng is None else rng
     low_high = _intervals(posterior, rng)
     reasons = _reasons(posterior)
-    families, causes = [], []
-    for i, family in enumerate(network.knowledge.families.values()):
-        families.append((family.name, family.title, family.name, posterior.of_families()[i]))
-    for i, cause in enumerate(network.causes):
-        causes.append((cause.name, cause.title, cause.family, posterior.of_causes()[i]))
+    groups = list(network.knowledge.families.values())
+    families = [
+        (f.name, f.title, f.name, w) for f, w in zip(groups, posterior.of_families(), strict=True)
+    ]
+    causes = [
+        (c.name, c.title, c.family, w)
+        for c, w in zip(network.causes, posterior.of_causes(), strict=True)
+    ]
     out: list[list[Weight]] = []
     number = 0
     for group in (families, causes):
@@ -151,6 +155,7 @@ def _reasons(posterior: Posterior) -> list[tuple[Reason, ...]]:
     Good 1985, "Weight of evidence: a brief survey" (from memory).
     """
     events = posterior.network.events
+    questions = posterior.network.knowledge.questions
     count = len(posterior.findings)
     without = np.array([posterior.chance, *(posterior.without(i) for i in range(count))])
     odds = _log_odds(without @ events)
@@ -163,6 +168,7 @@ def _reasons(posterior: Posterior) -> list[tuple[Reason, ...]]:
             tuple(
                 Reason(
                     finding=posterior.findings[i].name,
+                    question=questions[posterior.findings[i].name].question,
                     told=posterior.findings[i].told,
                     decibans=float(column[i]),
                 )
@@ -175,9 +181,9 @@ def _reasons(posterior: Posterior) -> list[tuple[Reason, ...]]:
 def _intervals(posterior: Posterior, rng: np.random.Generator) -> Floats:
     """(2, families + causes) 95 % bounds, from drawing the uncertain numbers anew.
 
-    Each prior and each chance is off by its own lognormal factor, half of it shared by the family. In
-    a set of several causes a finding's factor is the mean of its causes' factors. The draws look at the
-    likeliest sets only, so the bounds are moved by what the others hold.
+    Each prior and each chance is off by its own lognormal factor, half of it shared by the family.
+    In a set of several causes a finding's factor is the mean of its causes' factors. The draws look
+    at the likeliest sets only, so the bounds are moved by what the others hold.
     """
     network = posterior.network
     order = np.argsort(-posterior.chance)
@@ -209,7 +215,7 @@ def _intervals(posterior: Posterior, rng: np.random.Generator) -> Floats:
 
 
 def separates(posterior: Posterior, first: Floats, second: Floats, name: str) -> float:
-    """How well a question tells two events apart: Hellinger distance of its answers. [0 to 1]
+    """Tell how well a question parts two events: Hellinger distance of its answers, 0 to 1.
 
     Parameters
     ----------

@@ -37,7 +37,7 @@ class Finding:
 def hear_answer(
     knowledge: Knowledge, name: str, told: Told, *, engine: Mapping[str, str], where: str
 ) -> Finding | None:
-    """One answer or check result as a finding; None for "don't know".
+    """Take one answer or check result as a finding; None for "don't know".
 
     Parameters
     ----------
@@ -95,7 +95,8 @@ def _weighted(question: Question, told: Mapping[str, float], where: str) -> Find
             raise AnswersError(what, where=where, remedy="use numbers from 0 to 1")
         likelihood[find_state(question, state, where=where)] = weight
     if not likelihood.any():
-        raise AnswersError("all weights are zero", where=where, remedy="give one of them weight")
+        msg = "all weights are zero"
+        raise AnswersError(msg, where=where, remedy="give one of them weight")
     return _finding(question, likelihood, None)
 
 
@@ -119,7 +120,7 @@ def _finding(question: Question, likelihood: Floats, told: str | None) -> Findin
 def _amount(
     question: Question, quantity: Quantity, text: str, *, engine: Mapping[str, str], where: str
 ) -> Finding:
-    """A measured number: chance of each state, given the gauge's uncertainty."""
+    """Turn a measured number into chances of states, given the gauge's uncertainty."""
     written, unit = read_amounts(text, quantity.dimension, where=where)
     numbers = [convert(n, unit, quantity.unit, quantity.dimension) for n in written]
     if quantity.magnitude:
@@ -133,8 +134,17 @@ def _amount(
     # a number read to whole units is not known better than they are: uniform, JCGM 100, 4.3.7
     step = convert_width(_resolution(text), unit, quantity.unit, quantity.dimension)
     u = np.hypot(u, step / math.sqrt(12))
-    reduce = {"band": _band, "per_cylinder": _cylinders, "ratio": _ratio, "each": _each}
-    chance = reduce[quantity.kind](question, quantity, np.array(numbers), u, engine=engine)
+    values = np.array(numbers)
+    if quantity.kind == "per_cylinder":
+        fuels = quantity.least
+        least = fuels.get(engine.get("fuel", ""), float(np.mean(list(fuels.values()))))
+        chance = _cylinders(quantity, values, u, least)
+    elif quantity.kind == "each":
+        chance = _each(quantity, values, u)
+    elif quantity.kind == "ratio":
+        chance = _ratio(question, quantity, values, u)
+    else:
+        chance = _band(question, quantity, values, u)
     # the whole chance in one state still leaves the check's own reliability in `Question.reliable`
     return _finding(question, chance, f"{text.strip()}: {_said(question, chance)}")
 
@@ -185,16 +195,12 @@ def _in_bands(question: Question, quantity: Quantity, number: float, u: float) -
     return chance
 
 
-def _band(
-    question: Question, quantity: Quantity, numbers: Floats, u: Floats, **_: object
-) -> Floats:
+def _band(question: Question, quantity: Quantity, numbers: Floats, u: Floats) -> Floats:
     pick = int(np.argmax(numbers) if quantity.take == "highest" else np.argmin(numbers))
     return _in_bands(question, quantity, float(numbers[pick]), float(u[pick]))
 
 
-def _ratio(
-    question: Question, quantity: Quantity, numbers: Floats, u: Floats, **_: object
-) -> Floats:
+def _ratio(question: Question, quantity: Quantity, numbers: Floats, u: Floats) -> Floats:
     high, low = int(np.argmax(numbers)), int(np.argmin(numbers))
     if len(numbers) < 2 or numbers[low] <= 0:
         chance = np.ones(len(question.states))  # says nothing about a ratio
@@ -204,9 +210,7 @@ def _ratio(
     return _in_bands(question, quantity, ratio, u_ratio)
 
 
-def _each(
-    question: Question, quantity: Quantity, numbers: Floats, u: Floats, **_: object
-) -> Floats:
+def _each(quantity: Quantity, numbers: Floats, u: Floats) -> Floats:
     """States none, some, all: how many lie outside the good range."""
     good = _below(quantity.good[1], numbers, u) - _below(quantity.good[0], numbers, u)
     none, every = float(np.prod(good)), float(np.prod(1 - good))
@@ -215,18 +219,8 @@ def _each(
     return np.array([none, max(1 - none - every, 0.0), every])
 
 
-def _cylinders(
-    question: Question,
-    quantity: Quantity,
-    numbers: Floats,
-    u: Floats,
-    *,
-    engine: Mapping[str, str],
-) -> Floats:
+def _cylinders(quantity: Quantity, numbers: Floats, u: Floats, least: float) -> Floats:
     """States good, one_low, all_low from all cylinders, their spread and the least sound value."""
-    least = quantity.least.get(
-        engine.get("fuel", ""), float(np.mean(list(quantity.least.values())))
-    )
     low_each = _below(least, numbers, u)
     best = int(np.argmax(numbers))
     worst = int(np.argmin(numbers))

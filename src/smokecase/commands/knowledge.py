@@ -45,7 +45,8 @@ def _found(knowledge: Knowledge, name: str) -> Question:
         every = [*knowledge.questions, *knowledge.causes, *knowledge.families, *KINDS]
         near = difflib.get_close_matches(name, every, n=2)
         remedy = "did you mean " + " or ".join(near) if near else "see smokecase knowledge"
-        raise AnswersError(f'nothing has the name "{name}"', where="knowledge", remedy=remedy)
+        msg = f'nothing has the name "{name}"'
+        raise AnswersError(msg, where="knowledge", remedy=remedy)
     return knowledge.questions[name]
 
 
@@ -124,7 +125,8 @@ def _question(knowledge: Knowledge, question: Question) -> list[str]:
     if bench:
         wait = f" and {bench.wait_days:.0f} days' wait" if bench.wait_days else ""
         out += [
-            f"cost      {bench.minutes:.0f} min{wait}, money {bench.money:.0f}, danger {bench.danger} of 3",
+            f"cost      {bench.minutes:.0f} min{wait}, money {bench.money:.0f}, "
+            f"danger {bench.danger} of 3",
             f"tools     {bench.tools}",
             f"care      {bench.caution}",
         ]

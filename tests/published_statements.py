@@ -5,7 +5,7 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-REFERENCE = Path(__file__).parents[2] / "shared" / "reference"
+REFERENCE = Path(__file__).parents[1] / "shared" / "reference"
 FAMILY = {
     "normal": "nothing_wrong",
     "condensation": "condensation",
@@ -35,7 +35,7 @@ class Statement:
 
 
 def statements():
-    signs = tomllib.loads((Path(__file__).parent / "published.toml").read_text())
+    signs = tomllib.loads((Path(__file__).parent / "published_statements.toml").read_text())
     with (REFERENCE / "09_smoke_diagnosis.csv").open(newline="") as file:
         for row in csv.DictReader(file):
             classes = row["cause_class"].split("|")
