@@ -35,8 +35,16 @@ from smokecase.doubts import (
 from smokecase.measured import Measured
 from smokecase.optics.light import saturated, to_linear, to_srgb8
 from smokecase.pair import examine_pair, examine_still
+from smokecase.plume.backdrop_reading import (
+    Backdrop,
+    SectionByContrast,
+    backdrop_from_box,
+    find_backdrop,
+)
+from smokecase.plume.fuse import join_contrast
 from smokecase.plume.kind import tell_colour
 from smokecase.plume.measure import SectionReader
+from smokecase.plume.section import PipeExit
 from smokecase.plume.smoke import SmokeFinder, SmokeMap
 from smokecase.plume.timing import tell_timing
 from smokecase.readings import (
@@ -55,6 +63,8 @@ Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Tell = Callable[[float, str], None]
 
+BOARD_LONG_SIDE = 1920  # pixels of the picture that the backdrop is looked for in
+U_TONE_GAIN = 0.12  # of ln gain: a tone curve moves light patches by less than dark ones
 LAG_S = 0.4  # how long an encoder may lag behind the exposure
 SEED = 20_261_125  # same clip, same settings: same numbers out
 
@@ -80,6 +90,7 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
     plate_window_s: tuple[float, float] | None = None,
     from_s: float = 0.0,
     to_s: float = math.inf,
+    board_px: tuple[float, float, float, float] | None = None,
     settings: Settings | None = None,
     tell: Tell | None = None,
 ) -> Examination:
@@ -99,6 +110,9 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
         Start and end of a time without smoke. [s]
     from_s, to_s : float
         The part of the clip to measure. [s]
+    board_px : tuple of float, optional
+        Box x0, y0, x1, y1 of a plain board of light and dark patches behind the plume, in pixels
+        of the upright picture. The printed backdrop is found by itself.
     settings : Settings, optional
     tell : callable, optional
         Called with progress (0 to 1) and words; may raise `Cancelled`.
@@ -135,7 +149,8 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
         tell=tell,
         rng=rng,
     )
-    walk = _Walk(clip, scene, settings, rng)
+    backdrop = _find_backdrop(path, clip, scene, board_px, from_s)
+    walk = _Walk(clip, scene, settings, rng, backdrop)
     first, last = from_s, min(to_s, clip.duration_s)
     for frame in clip.frames(from_s, to_s):
         walk.measure(frame)
@@ -155,10 +170,34 @@ def _check(clip: Clip, exit_px: tuple[float, float] | None, diameter_px: float |
         raise ValueError(msg)
 
 
+def _find_backdrop(
+    path: str | Path,
+    clip: Clip,
+    scene: Scene,
+    board_px: tuple[float, float, float, float] | None,
+    from_s: float,
+) -> Backdrop | None:
+    """Find the backdrop that the user marked, or the printed one in the first picture."""
+    plate, clipped = scene.plate.light, scene.clipped
+    if board_px is not None:
+        x0, y0 = clip.to_working(*board_px[:2])
+        x1, y1 = clip.to_working(*board_px[2:])
+        return backdrop_from_box((x0, y0, x1, y1), plate, clipped)
+    first = next(iter(open_clip(path, long_side=BOARD_LONG_SIDE).frames(from_s)), None)
+    return find_backdrop(first.codes, plate, clipped) if first is not None else None
+
+
 class _Walk:
     """Walk 2: measures frame after frame."""
 
-    def __init__(self, clip: Clip, scene: Scene, settings: Settings, rng: np.random.Generator):
+    def __init__(
+        self,
+        clip: Clip,
+        scene: Scene,
+        settings: Settings,
+        rng: np.random.Generator,
+        backdrop: Backdrop | None = None,
+    ):
         self.clip, self.scene, self.settings = clip, scene, settings
         self.readings: list[SmokeReading] = []
         self.visible: list[bool] = []
@@ -171,7 +210,12 @@ class _Walk:
         self.at_edge = 0
         self.reader: SectionReader | None = None
         self.finder: SmokeFinder | None = None
+        self.contrast: SectionByContrast | None = None
         pipe = scene.pipe
+        if backdrop is not None and pipe is not None and scene.section is not None:
+            self.contrast = SectionByContrast(
+                scene.plate.light, backdrop, scene.section, _centre_line(pipe), scene.boxes[1:]
+            )
         if scene.veil is not None:
             self.finder = SmokeFinder(
                 scene.plate.light,
@@ -181,15 +225,10 @@ class _Walk:
                 pipe.diameter_px if pipe else 0.0,  # type: ignore[arg-type]
                 clip.scale,
             )
-            if pipe is not None and scene.section is not None:
-                angle = math.radians(pipe.direction_deg)
-                along = np.linspace(0.4, 1.5, 23) * pipe.diameter_px
-                line = (
-                    pipe.exit_px[0] + along * math.cos(angle),  # type: ignore[index]
-                    pipe.exit_px[1] + along * math.sin(angle),  # type: ignore[index]
-                )
+            if pipe is not None and scene.section is not None and scene.veil_here is not None:
+                line = _centre_line(pipe)
                 self.reader = SectionReader(
-                    scene.plate.light, scene.plate.u_light, scene.veil, scene.boxes, line, rng
+                    scene.plate.light, scene.plate.u_light, scene.veil_here, scene.boxes, line, rng
                 )
 
     def measure(self, frame: Frame) -> None:
@@ -219,7 +258,10 @@ class _Walk:
             self.next_map_s = frame.time_s + 0.999 / self.settings.whole_plume_hz
             self._keep_view(frame.time_s, light, None)
         self.visible.append(self.last_map is not None and self.last_map.visible)
-        self.readings.append(self._reading(frame.time_s, light, blown, u_gain, shake, doubts))
+        u_contrast = np.hypot(u_gain, U_TONE_GAIN * np.abs(np.log(gain)))
+        self.readings.append(
+            self._reading(frame.time_s, light, blown, (u_gain, u_contrast), shake, doubts)
+        )
 
     def _gain(self, time_s: float, light: Picture) -> tuple[Floats, Floats, bool]:
         ratios = log_ratios(block_means(light), self.scene.plate_blocks)[self.scene.free]
@@ -241,11 +283,12 @@ class _Walk:
         time_s: float,
         light: Picture,
         blown: NDArray[np.bool_],
-        u_gain: Floats,
+        u_gains: tuple[Floats, Floats],
         shake_px: float,
         doubts: set[Doubt],
     ) -> SmokeReading:
         smoke = self.last_map
+        u_gain, u_contrast = u_gains
         values = None
         if self.reader is not None:
             values = self.reader.read(light, u_gain, blown | self.scene.clipped)
@@ -254,6 +297,10 @@ class _Walk:
                 doubts.add(SECTION_OUTSIDE)
         elif self.scene.pipe is None:
             doubts.add(EXIT_NOT_FOUND)
+        if self.contrast is not None:
+            seen = self.contrast.read(light, u_contrast, blown)
+            values = join_contrast(values, seen)
+            doubts = (doubts if values is None else doubts | values.doubts) | seen.doubts
         opacity = None
         if values is not None and math.isfinite(values.opacity_pct):
             opacity = Measured(
@@ -263,7 +310,7 @@ class _Walk:
                 low=values.low_pct,
                 high=math.inf if self.scene.open_above else values.high_pct,
             )
-        elif self.reader is None and self.scene.pipe is not None:
+        elif self.reader is None and self.contrast is None and self.scene.pipe is not None:
             # a pipe, and nothing in the picture that ever left the plate: clear air
             opacity = Measured(value=0.0, u=1.0, unit="%")
             values = None
@@ -295,7 +342,7 @@ class _Walk:
         doubts = set(scene.doubts) | set(clip.doubts)
         visible = np.array(self.visible, bool)
         no_smoke = self._no_smoke(visible)
-        colour = tell_colour(scene.veil, scene.white, scene.u_ln_white, no_smoke)
+        colour = tell_colour(scene.veil, scene.white, scene.u_ln_white, no_smoke, scene.brightest)
         trace = self._coloured(trace, colour, visible)
         timing = tell_timing(trace.time_s, trace.opacity_pct, visible, None, [trace.opacity_pct])
         if visible.any():
@@ -342,6 +389,7 @@ class _Walk:
             | {
                 "plate": scene.plate.origin,
                 "plate_window_s": [scene.plate.from_s, scene.plate.to_s],
+                "coding": clip.coding,
                 "remarks": list(clip.remarks),
             },  # fmt: skip
             versions={"smokecase": version("smokecase"), "numpy": np.__version__},
@@ -437,3 +485,13 @@ class _Walk:
                 )  # fmt: skip
             )
         return tuple(frames)
+
+
+def _centre_line(pipe: PipeExit) -> tuple[Floats, Floats]:
+    """Points on the plume's centre line inside the section, in working pixels."""
+    angle = math.radians(pipe.direction_deg)
+    along = np.linspace(0.4, 1.5, 23) * pipe.diameter_px
+    return (
+        pipe.exit_px[0] + along * math.cos(angle),  # type: ignore[index]
+        pipe.exit_px[1] + along * math.sin(angle),  # type: ignore[index]
+    )

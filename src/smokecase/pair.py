@@ -39,7 +39,7 @@ from smokecase.readings import (
     SmokeTiming,
     SmokeTrace,
 )
-from smokecase.scene import U_LN_WHITE, guess_white, grey, learn_veil
+from smokecase.scene import U_LN_WHITE, brightest_luma, guess_white, grey, learn_veil
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.exposure import block_means, fit_exposure
 from smokecase.video.steady import fit_view, warp_to_plate
@@ -50,6 +50,7 @@ Tell = Callable[[float, str], None]
 
 LONG_SIDE = 960
 WIDEST_PCT = 25.0  # standard uncertainty of a pixel beyond which it has no answer
+UNSEEN_PCT = 15.0  # smoke thinner than this may escape where nothing seems to change
 LEAST_PCT = 5.0  # plume: at least this opaque
 
 
@@ -153,13 +154,14 @@ def examine_pair(
     clipped = saturated(seen_frame.codes) | saturated(plate_frame.codes)
     picture = to_srgb8(light)
     if veil is None or windows is None:
-        colour = tell_colour(None, white, U_LN_WHITE, 1.0)
+        colour = tell_colour(None, white, U_LN_WHITE, 1.0, 1.0)
         shape = light.shape[:2]
         flat = OpacityMap(
-            opacity_pct=np.zeros(shape, np.float32), low_pct=np.full(shape, -3.0, np.float32),
-            high_pct=np.full(shape, 3.0, np.float32),
+            opacity_pct=np.zeros(shape, np.float32),
+            low_pct=np.full(shape, -UNSEEN_PCT, np.float32),
+            high_pct=np.full(shape, UNSEEN_PCT, np.float32),
         )  # fmt: skip
-        opacity = Measured(value=0.0, u=1.5, unit="%") if pipe else None
+        opacity = Measured(value=0.0, u=UNSEEN_PCT / COVERAGE, unit="%") if pipe else None
         missing = frozenset() if pipe else frozenset({EXIT_NOT_FOUND})
         reading = _reading(opacity, missing, colour, {})
         return _examination(
@@ -175,7 +177,7 @@ def examine_pair(
         low_pct=(values - COVERAGE * u).astype(np.float32),
         high_pct=(values + COVERAGE * u).astype(np.float32),
     )
-    colour = tell_colour(veil, white, U_LN_WHITE, 0.0)
+    colour = tell_colour(veil, white, U_LN_WHITE, 0.0, brightest_luma(plate))
     plume = np.nan_to_num(values) > np.maximum(LEAST_PCT, 2.0 * u)
     if colour.lighting == "back_lit":
         doubts.add(BACK_LIT)

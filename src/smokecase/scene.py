@@ -23,6 +23,7 @@ from smokecase.doubts import (
 from smokecase.errors import ClipError
 from smokecase.optics.light import saturated, to_linear
 from smokecase.optics.veil import Veil, channel_powers, depth_by_veil, fit_veil
+from smokecase.plume.local_veil import veil_at
 from smokecase.plume.plate import (
     SHORT_PLATE_S,
     Plate,
@@ -36,7 +37,6 @@ from smokecase.plume.section import PipeExit, find_exit, measuring_section
 from smokecase.plume.windows import (
     LEAK_SIGMA,
     LUMA,
-    STRIDE,
     PlateTexture,
     Windows,
     blur,
@@ -62,9 +62,11 @@ GREY_WORLD = 0.2  # mean reflectance of yards, cars, hedges, walls (common pract
 U_LN_WHITE = 0.55
 CHANGED_WINDOW = 0.05  # relative change of brightness that makes a window a candidate for smoke
 FADED, FADED_SIGMAS = 0.05, 2.5  # loss of texture that does
-FEWEST_TOLD = 24  # windows that must show either
+BLOCK_PX = 24  # windows this near to one another err together
+FEWEST_TOLD = 16  # windows that must show either
 REACH_DIAMETERS = 16.0
 SPREAD, HALF_WIDTH = 0.55, 0.8  # cone in which smoke is looked for first, per diameter
+SECTION_REACH = 1.5  # diameters around the section over which its own veil is looked for
 NEAR_DIAMETERS = 6.0  # windows further from the section than this count half and less
 
 
@@ -79,9 +81,11 @@ class Scene:
     pipe: PipeExit | None
     section: tuple[float, float, float, float] | None
     boxes: Floats  # (m, 4) the section as each member sees it
-    veil: Veil | None
+    veil: Veil | None  # common to the plume
+    veil_here: Veil | None  # at the section
     white: Floats  # (3,)
     u_ln_white: float
+    brightest: float  # luma of the brightest things on the plate
     clipped: NDArray[np.bool_]  # blown out on the plate
     first_change_s: float | None
     open_above: bool  # smoke was there from the start: readings are lower bounds
@@ -161,7 +165,12 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     white = guess_white(plate.light)
     tell(0.6, "learning the colour of the smoke")
     late = _smoky_frames(plate, quiet, sample.times_s)
-    veil, _ = learn_veil(lights, late, plate.light, pipe, section, white, rng, tell)
+    veil, windows = learn_veil(lights, late, plate.light, pipe, section, white, rng, tell)
+    veil_here = veil
+    if veil is not None and windows is not None and section is not None:
+        middle = ((section[0] + section[2]) / 2, (section[1] + section[3]) / 2)
+        reach = SECTION_REACH * float(pipe.diameter_px or 1.0)
+        veil_here = veil_at(windows, veil, middle, reach, rng)
     clipped = saturated(sample.codes[0])
     return Scene(
         plate=plate,
@@ -172,8 +181,10 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         section=section,
         boxes=boxes,
         veil=veil,
+        veil_here=veil_here,
         white=white,
         u_ln_white=U_LN_WHITE,
+        brightest=brightest_luma(plate.light),
         clipped=clipped,
         first_change_s=quiet.first_change_s,
         open_above=open_above,
@@ -293,6 +304,11 @@ def guess_white(plate: Picture) -> Floats:
     return np.full(3, max(level, 0.02))
 
 
+def brightest_luma(plate: Picture) -> float:
+    """Luma that only the brightest fiftieth of the plate exceeds."""
+    return max(float(np.percentile(plate @ LUMA, 98)), 0.01)
+
+
 def _smoky_frames(plate: Plate, quiet: QuietTime, times_s: Floats) -> list[int]:
     """Samples that may show smoke: all but those of the plate."""
     if quiet.first_change_s is None and plate.origin == "quiet":
@@ -339,7 +355,7 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
     texture = PlateTexture(plate, compression)
     cone = _cone(plate.shape[:2], pipe)
     cuts = [texture.cut(lights[i], cone, i, None, None) for i in late]
-    touched = _touched(cuts, cone)
+    touched = _touched(cuts, cone, texture.stride)
     if touched is None:
         return None, None
     centre = np.array([0.0, 0.0])
@@ -373,8 +389,8 @@ def _fit(
     away = np.hypot(windows.x - centre[0], windows.y - centre[1])
     trust = 1.0 / (1.0 + (away / near) ** 2)
     block = (
-        (windows.x // 24).astype(np.intp) * 1_000_000
-        + (windows.y // 24).astype(np.intp) * 1_000
+        (windows.x // BLOCK_PX).astype(np.intp) * 1_000_000
+        + (windows.y // BLOCK_PX).astype(np.intp) * 1_000
         + windows.frame // 4
     )
     columns: dict[str, Any] = {
@@ -392,14 +408,17 @@ def _model(
     """Smooth luma transmittance and model light of a frame at this veil."""
     j = veil.light.astype(np.float32)
     away = texture.plate - j
-    top, below = blur((light - j) * away, LEAK_SIGMA), blur(away * away, LEAK_SIGMA)
+    top, below = (
+        blur((light - j) * away, LEAK_SIGMA * texture.size),
+        blur(away * away, LEAK_SIGMA * texture.size),
+    )
     depth = depth_by_veil(top.astype(np.float64), below.astype(np.float64), veil.slope)
     through = np.exp(-depth[..., None] * channel_powers(veil.slope)).astype(np.float32)
     model = through * texture.plate + (1 - through) * j
     return (through @ LUMA).astype(np.float32), model.astype(np.float32)
 
 
-def _touched(cuts: list[Windows], cone: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+def _touched(cuts: list[Windows], cone: NDArray[np.bool_], stride: int) -> NDArray[np.bool_] | None:
     """Places in the cone that smoke may have reached in some frame; None where there are none.
 
     White smoke before a white wall changes nothing in brightness, so a place counts as well where
@@ -418,7 +437,7 @@ def _touched(cuts: list[Windows], cone: NDArray[np.bool_]) -> NDArray[np.bool_] 
         u = np.take_along_axis(windows.u_slope, best, axis=1)[:, 0]
         told = (change > CHANGED_WINDOW) | (slope < 1.0 - FADED - FADED_SIGMAS * u)
         found += int(told.sum())
-        half = STRIDE // 2
+        half = stride // 2
         for x, y in zip(windows.x[told].astype(int), windows.y[told].astype(int), strict=True):
             touched[y - half : y + half, x - half : x + half] = True
     return touched & cone if found >= FEWEST_TOLD else None

@@ -39,6 +39,7 @@ BOUNDS_VEIL, BOUNDS_SLOPE = (1e-4, 12.0), (-1.5, 4.0)
 # a window's mean misses the model by about this (gain, veil that varies): absolute, relative
 U_MEAN = (0.003, 0.012)
 U_TONE = 0.05  # exponent on linear light that a camera's tone curve may amount to
+FEWEST_WINDOWS = 16
 MOST_WINDOWS = 1500  # more add cost, not knowledge: they are strongly correlated
 WINDOWS_PER_FACT = 6.0  # correlated windows that count as one independent look
 
@@ -214,7 +215,7 @@ def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
     Veil or None
         None where there are too few windows to fit anything.
     """
-    if len(light) < 24:
+    if len(light) < FEWEST_WINDOWS:
         return None
     if len(light) > MOST_WINDOWS:
         some = np.sort(

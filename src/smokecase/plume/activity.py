@@ -144,7 +144,10 @@ def _stretches(presence: Picture, times_s: NDArray[np.float64]) -> tuple[Picture
         inside = (after >= start - 1e-6) & (after < end)
         if inside.any() and lift[inside].mean() > max(0.7 * SMALLEST_AREA, 0.005 * top):
             maps.append(presence[inside].mean(axis=0))
-    maps.append(presence[lift > 0.1 * top].mean(axis=0))
+    live = presence[lift > 0.1 * top]
+    maps.append(live.mean(axis=0))
+    # what is there most of the time: someone who walks past is not
+    maps += [m for m in np.quantile(live, (0.5, 0.7), axis=0) if m.max() > 0.3]
     shown = [np.clip(m / max(0.15, float(np.quantile(m, 0.998))), 0.0, 1.0) for m in maps]
     return np.stack(shown).astype(np.float32), onset
 

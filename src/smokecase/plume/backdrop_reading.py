@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from smokecase.doubts import BOARD_OFF_SECTION, DENSE, SATURATED, Doubt
 from smokecase.optics.contrast import MIN_PIXELS, FieldFit, FieldFitter
 from smokecase.optics.tone import LOOSE_TONE, ToneCurve, fit_tone
-from smokecase.plume.board import FoundSheet, cover, label_cells
+from smokecase.plume.board import MIN_CELL_PX, FoundSheet, cover, find_sheets, label_cells
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -202,6 +202,7 @@ class SectionByContrast:
         backdrop: Backdrop,
         section: Box,
         line: tuple[Floats, Floats] | None = None,
+        boxes: Floats | None = None,
     ) -> None:
         """Prepare.
 
@@ -215,6 +216,8 @@ class SectionByContrast:
             x0, y0, x1, y1, the last two exclusive.
         line : tuple of ndarray, optional
             x and y of points on the plume's centre line.
+        boxes : ndarray, shape (m, 4), optional
+            The section as it might lie as well, for the doubt of exit and diameter.
         """
         h, w = plate.shape[:2]
         side = max(section[2] - section[0], section[3] - section[1])
@@ -231,6 +234,13 @@ class SectionByContrast:
         weights = [self._small(_box_cover(section, (h, w)))]
         inside = weights[0] > 0.5 * max(float(weights[0].max()), 1e-9)
         covered = float(mask[inside].mean()) if inside.any() else 0.0
+        self.others = 0
+        for box in boxes if boxes is not None else ():
+            part = self._small(_box_cover(tuple(box), (h, w)))
+            if part.sum() > 0:
+                weights.append(part)
+                self.others += 1
+        self.has_line = line is not None
         if line is not None:
             band = np.zeros((h, w), np.float32)
             x = np.clip(np.round(line[0]).astype(int), 0, w - 1)
@@ -306,6 +316,10 @@ class SectionByContrast:
         ]
         raw, u_raw = (np.array([getattr(f, name) for f in fits]) for name in ("means", "u_means"))
         veil = np.array([f.veil for f in fits])
+        u_box = raw[:, 1 : 1 + self.others].std(axis=1) if self.others else np.zeros(3)
+        kept = [0, raw.shape[1] - 1] if self.has_line else [0]
+        raw, u_raw = raw[:, kept], u_raw[:, kept]
+        u_raw[:, 0] = np.hypot(u_raw[:, 0], u_box)
         means, u_tone = self.tone.correct(raw, self.bright, self.dark, veil)
         u_unseen = np.array([self._unseen(f, c) for c, f in enumerate(fits)])[:, None]
         if means.shape[1] > 1:  # a line shows turbulence that the mean over the section does not
@@ -380,3 +394,28 @@ def _patch_count(clean: NDArray[np.float32], inside: NDArray[np.bool_]) -> float
     across = (high[:, 1:] != high[:, :-1]).sum(axis=1).mean() + 1
     down = (high[1:] != high[:-1]).sum(axis=0).mean() + 1
     return float(across * down)
+
+
+def find_backdrop(
+    codes: NDArray[np.uint16], plate: Picture, clipped: NDArray[np.bool_]
+) -> Backdrop | None:
+    """Find the printed backdrop in a large copy of the picture that the plate shows.
+
+    Parameters
+    ----------
+    codes : ndarray of uint16, shape (H, W, 3)
+        The same view, as large as may be: markers are small.
+    plate, clipped : ndarray, shape (h, w, 3) and (h, w)
+        Light without smoke and its blown-out pixels, at working size.
+
+    Returns
+    -------
+    Backdrop or None
+        None where no sheet hangs.
+    """
+    found = find_sheets((codes // 257).astype(np.uint8))
+    factor = plate.shape[1] / codes.shape[1]
+    small = [s.scaled(factor) for s in found]
+    # patches of a few pixels have no inside left
+    small = [s for s in small if s.sheet.cell_mm / s.mm_per_px()[0] > MIN_CELL_PX / 2]
+    return backdrop_from_sheets(small, plate, clipped) if small else None

@@ -29,7 +29,8 @@ OPEN_BELOW = 0.55  # largest weight below which the colour is left open
 U_LN_VEIL_REST = 0.15  # veil model against real light, over all
 U_SLOPE_REST = 0.35  # camera colour mixing bends the slope
 SLOPE_UNKNOWN = (1.0, 1.5)  # spectral slope when nothing is known of it
-BACK_LIT_AT = 1.3  # veil over white that no front-lit smoke reaches
+OUTSHINES = 1.25  # veil over the brightest things in the view
+GLOWING_SOOT, SOOTY_SLOPE, SLOPE_KNOWN = 0.3, 0.5, 0.7
 WORDS = {
     (BLACK,): "black", (BLUE,): "blue", (WHITE,): "white",
     (BLACK, BLUE): "blue-grey to black", (BLACK, WHITE): "grey", (BLUE, WHITE): "bluish white",
@@ -38,7 +39,7 @@ WORDS = {
 
 
 def tell_colour(
-    veil: Veil | None, white: Floats, u_ln_white: float, no_smoke: float
+    veil: Veil | None, white: Floats, u_ln_white: float, no_smoke: float, brightest: float
 ) -> SmokeColour:
     """Colour weights of one clip.
 
@@ -52,6 +53,8 @@ def tell_colour(
         Standard uncertainty of its logarithm.
     no_smoke : float
         Weight that there is no smoke at all. [0 to 1]
+    brightest : float
+        Luma of the brightest things in the view (98th percentile of the plate).
 
     Returns
     -------
@@ -72,7 +75,6 @@ def tell_colour(
     weights = shares.T @ likelihood / likelihood.sum()
     there = 1.0 - no_smoke
     black, blue, pale = (float(w) * there for w in weights)
-    back_lit = ln_centre - u_ln_j > np.log(BACK_LIT_AT)
     largest = float(weights.max())
     # the word needs a mixture that is itself likely, not only a mean of unlike ones
     spread = np.sqrt(np.maximum((shares**2).T @ likelihood / likelihood.sum() - weights**2, 0))
@@ -87,7 +89,7 @@ def tell_colour(
         spectral_slope=Measured(value=slope, u=u_slope, unit=""),
         veil_reflectance=tuple(float(x) for x in reflectance),  # type: ignore[arg-type]
         u_veil_reflectance=float(reflectance[1] * u_ln_j),
-        lighting="back_lit" if back_lit else "front",
+        lighting=_lighting(float(veil.light[1]) / brightest, slope, u_slope),
     )
 
 
@@ -122,6 +124,19 @@ def tell_colour_of_light(light: NDArray[np.float32], white: Floats) -> SmokeColo
         veil_reflectance=tuple(float(x) for x in reflectance),  # type: ignore[arg-type]
         u_veil_reflectance=float(0.9 * reflectance[1]),
     )  # fmt: skip
+
+
+def _lighting(over_brightest: float, slope: float, u_slope: float) -> str:
+    """Tell whether the smoke may be lit from behind.
+
+    Pale smoke then outshines all else in the view, and soot, whose slope stays near 1, glows far
+    above its own darkness. Without a white card both have an innocent reading too (a dark yard; a
+    mixture), so this is a doubt and no finding.
+    """
+    if over_brightest > OUTSHINES:
+        return "back_lit"
+    sooty = abs(slope - 1.0) < SOOTY_SLOPE and u_slope < SLOPE_KNOWN
+    return "back_lit" if sooty and over_brightest > GLOWING_SOOT else "front"
 
 
 def _mixtures(ln_j: float, u_ln_j: float, slope: float, u_slope: float) -> tuple[Floats, Floats]:

@@ -4,7 +4,7 @@ The common veil is scaled by a smooth field, found where windows tell it and hel
 they do not.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -21,6 +21,10 @@ U_LN_SCALE = 0.25  # how far the veil strays from the common one (measured on pa
 REACH_PX = 28.0  # over which it is taken as one
 GRID_PX = 12
 SMOOTH_PX = 2.0
+FEWEST_NEAR = 20
+WINDOWS_PER_FACT = 12.0  # windows of neighbouring places and frames that make one look
+# what no fit sees: the veil's change from frame to frame, and the camera's bending of colours
+U_LN_REST, U_LN_TINT = 0.06, 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,6 +98,55 @@ def fit_local_veil(windows: Windows, veil: Veil, white: Floats) -> LocalVeil:
         ln_scale=mean.reshape(gx.shape).astype(np.float32),
         u_ln_scale=u.reshape(gx.shape).astype(np.float32),
         draws=draws,
+    )
+
+
+def veil_at(
+    windows: Windows,
+    veil: Veil,
+    place: tuple[float, float],
+    reach_px: float,
+    rng: np.random.Generator,
+) -> Veil:
+    """The veil near one place, with what the place itself leaves open in the ensemble.
+
+    Parameters
+    ----------
+    windows : Windows
+        Smoky windows of many frames.
+    veil : Veil
+        The common veil.
+    place : tuple of float
+        x, y [working px].
+    reach_px : float
+        Windows further away than this hardly count. [px]
+    rng : numpy.random.Generator
+        Chance.
+
+    Returns
+    -------
+    Veil
+        The same kind and slope; light and members scaled.
+    """
+    away = np.hypot(windows.x - place[0], windows.y - place[1])
+    near = away < 2.5 * reach_px
+    mean, u = 0.0, U_LN_SCALE
+    if near.sum() >= FEWEST_NEAR:
+        close = windows.pick(near)
+        kernel = np.exp(-0.5 * (away[near] / reach_px) ** 2) / WINDOWS_PER_FACT
+        costs = np.stack([window_cost(close, veil, float(np.exp(s))) for s in STEPS], axis=1)
+        total = kernel @ costs + 0.5 * (STEPS / U_LN_SCALE) ** 2
+        odds = np.exp(-(total - total.min()))
+        odds /= odds.sum()
+        mean = float(odds @ STEPS)
+        u = float(np.sqrt(max(odds @ STEPS**2 - mean**2, 0.0)))
+    m = len(veil.members)
+    level = np.hypot(u, U_LN_REST) * rng.normal(size=(m, 1))
+    tint = U_LN_TINT * rng.normal(size=(m, 3))
+    stray = level + tint
+    stray[0] = 0.0
+    return replace(
+        veil, light=veil.light * np.exp(mean), members=veil.members * np.exp(mean + stray)
     )
 
 

@@ -7,7 +7,7 @@ into the uncertainty. A place or a diameter that the user gives is taken as it i
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +23,11 @@ SURE = 1.8  # smoke and pipe scores together above which an exit is taken withou
 LEAST = 1.68  # below which no exit is claimed
 LEAST_SMOKE = 0.35  # a pipe that nothing comes out of is not the exit
 SMOKE_ALONE = 0.92  # smoke that leaves one place so clearly needs no visible pipe
-TEMPERATURE = 0.08  # difference of scores that halves and more a rival's weight
+TEMPERATURE = 0.05  # difference of scores that takes a rival's weight to a third
+RIVAL = 0.2  # weight of other places above which they are taken at their full distance
 STARTS = 10
-FLOOR_EXIT, FLOOR_DIAMETER, FLOOR_DEG = 0.05, 0.06, 2.0  # of the fit itself, in diameters, degrees
+# of the fit itself, in diameters and degrees, from the spread on the practice clips and on renders
+FLOOR_EXIT, FLOOR_DIAMETER, FLOOR_DEG = 0.05, 0.09, 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,8 +260,11 @@ def _judged(scene: _Scene, fits: Floats) -> PipeExit:
     best, weight = fits[0, 1:], np.exp((fits[:, 0] - fits[0, 0]) / TEMPERATURE)
     weight /= weight.sum()
     apart = np.hypot(fits[:, 1] - best[0], fits[:, 2] - best[1])
-    u_exit = math.sqrt(float(weight @ apart**2) / 2.0 + (FLOOR_EXIT * best[3]) ** 2)
     here = apart < 0.7 * best[3]
+    # the best place was the right one far more often than the scores alone would say: faint
+    # rivals, however far away, do not move the section by more than a diameter
+    far = apart if weight[~here].sum() > RIVAL else np.minimum(apart, best[3])
+    u_exit = math.sqrt(float(weight @ far**2) / 2.0 + (FLOOR_EXIT * best[3]) ** 2)
     near = weight * here / (weight * here).sum()
     u_width = math.sqrt(float(near @ (fits[:, 4] - best[3]) ** 2) + (FLOOR_DIAMETER * best[3]) ** 2)
     turns = np.degrees([_turn(d, best[2]) for d in fits[:, 3]])
@@ -274,7 +279,7 @@ def _judged(scene: _Scene, fits: Floats) -> PipeExit:
 
 def _by_smoke_alone(scene: _Scene, fits: Floats) -> PipeExit:
     """Take the place that smoke clearly leaves where no pipe is seen; else say that none is."""
-    origins = find_origins(scene.activity)
+    origins = _agreed_origin(scene.activity)
     if not len(origins) or origins[0, 4] < SMOKE_ALONE:
         width = scene.diameter_px
         return PipeExit(
@@ -291,9 +296,24 @@ def _by_smoke_alone(scene: _Scene, fits: Floats) -> PipeExit:
     if scene.diameter_px is not None:
         width = scene.diameter_px
     first = np.array([[contrast, x, y, direction, width, 0.5]])
-    # the width of the smoke at its origin, on a grid of widths that differ by half
-    unsure = (0.5 * width, 0.5 * width, 20.0)
+    # the widths tried differ by half; where water begins to condense is no mouth
+    unsure = (width, 0.5 * width, 20.0)
     return _found(scene, np.vstack([first, fits]), unsure, {EXIT_UNCERTAIN, DIAMETER_UNCERTAIN})
+
+
+def _agreed_origin(activity: Activity) -> Floats:
+    """Origins of smoke, where change against the plate and from frame to frame agree on the first.
+
+    Light that drifts over the scene or someone who walks by fools one of them, seldom both alike.
+    """
+    none = np.zeros((0, *activity.maps.shape[1:]), np.float32)
+    lasting = find_origins(replace(activity, flutter=none), most=1)
+    moving = find_origins(replace(activity, maps=none), most=1)
+    if not len(lasting) or not len(moving):
+        return np.zeros((0, 5))
+    apart = math.hypot(lasting[0, 0] - moving[0, 0], lasting[0, 1] - moving[0, 1])
+    alike = abs(_turn(lasting[0, 2], moving[0, 2])) < math.radians(50.0)
+    return lasting if alike and apart < max(lasting[0, 3], moving[0, 3]) else np.zeros((0, 5))
 
 
 def _judged_here(scene: _Scene, fits: Floats) -> PipeExit:

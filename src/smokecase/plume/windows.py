@@ -21,6 +21,7 @@ LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # BT.709
 # (finer sigma, coarser sigma, window sigma) of each band at 640 px long side
 BANDS = ((2.0, 6.0, 7.0), (3.0, 8.0, 9.0), (5.0, 14.0, 12.0))
 MEAN_SIGMA = 6.0
+FULL_SIDE = 640
 STRIDE = 8
 LEAK_SIGMA = 12.0  # wider than the coarsest band, or the texture would pass for smoke structure
 SLOPE_FLOOR = 0.04  # spread between windows that their residuals do not show
@@ -70,9 +71,12 @@ class PlateTexture:
     def __init__(self, plate: Picture, compression: float = 1.0) -> None:
         self.plate = plate
         self.compression = compression
-        self.mean = blur(plate, MEAN_SIGMA)
+        # small pictures show the same things smaller
+        self.size = float(np.clip(max(plate.shape[:2]) / FULL_SIDE, 0.5, 1.5))
+        self.stride = max(4, round(STRIDE * self.size))
+        self.mean = blur(plate, MEAN_SIGMA * self.size)
         self.bands = []
-        for fine, coarse, wide in BANDS:
+        for fine, coarse, wide in self._bands():
             texture = _band(plate, fine, coarse)
             luma = texture @ LUMA
             power = blur(luma * luma, wide)
@@ -80,6 +84,9 @@ class PlateTexture:
                 [blur(luma * LUMA[c] * texture[..., c], wide) for c in range(3)], axis=-1
             )
             self.bands.append((texture, luma, power, share / (power[..., None] + 1e-9)))
+
+    def _bands(self) -> list[tuple[float, float, float]]:
+        return [(f * self.size, c * self.size, w * self.size) for f, c, w in BANDS]
 
     def cut(
         self,
@@ -107,14 +114,14 @@ class PlateTexture:
         -------
         Windows
         """
-        grid = (slice(STRIDE // 2, None, STRIDE),) * 2
+        grid = (slice(self.stride // 2, None, self.stride),) * 2
         here = smoky[grid]
-        mean = blur(light, MEAN_SIGMA)[grid][here].astype(np.float64)
+        mean = blur(light, MEAN_SIGMA * self.size)[grid][here].astype(np.float64)
         slopes, us, shares = [], [], []
         luma_light = light @ LUMA
         level = np.clip(mean @ LUMA.astype(np.float64), 0.003, 1.0)
         for (fine, coarse, wide), (texture, luma, power, share), loss in zip(
-            BANDS, self.bands, LOSS_AT_HALF, strict=True
+            self._bands(), self.bands, LOSS_AT_HALF, strict=True
         ):
             seen = _band(luma_light, fine, coarse)
             through: NDArray[np.float64] | float = 0.5
@@ -139,8 +146,8 @@ class PlateTexture:
             slope=np.stack(slopes, axis=1).astype(np.float64),
             u_slope=np.stack(us, axis=1).astype(np.float64),
             share=np.stack(shares, axis=1),
-            x=column * STRIDE + STRIDE / 2.0,
-            y=row * STRIDE + STRIDE / 2.0,
+            x=column * self.stride + self.stride / 2.0,
+            y=row * self.stride + self.stride / 2.0,
             frame=np.full(len(row), frame),
         )
 
