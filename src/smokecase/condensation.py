@@ -43,8 +43,8 @@ def saturation_pressure(temperature_degc: ArrayLike) -> Floats:
     Source
     ------
     From 0.01 degC: Wagner and Pruss, IAPWS SR1-86 (1992), eq. 1 (coefficients from memory, digits
-    come out again in shared/reference/07_saturation_pressure.csv). Below: Murphy and Koop 2005, Q. J.
-    R. Meteorol. Soc. 131, eq. 10 (from memory, same table).
+    come out again in shared/reference/07_saturation_pressure.csv). Below: Murphy and Koop 2005,
+    Q. J. R. Meteorol. Soc. 131, eq. 10 (from memory, same table).
     """
     kelvin = np.asarray(temperature_degc, dtype=np.float64) + 273.15
     warm = np.maximum(kelvin, 273.16)
@@ -89,7 +89,7 @@ def air_water_share(
 ) -> Floats:
     """Share of water in moist air, by amount, 0 to 1."""
     humidity = np.asarray(humidity_pct, dtype=np.float64)
-    return np.asarray(humidity / 100 * saturation_pressure(temperature_degc) / pressure_pa
+    return np.asarray(humidity / 100 * saturation_pressure(temperature_degc) / pressure_pa)
 
 
 def burnt_water(
@@ -353,7 +353,8 @@ def expected_opacity(
     """How dense fog can look at its densest place, and how far it can be seen.
 
     Optical depth of droplets: tau = 3 W s / (rho d) with W the water in droplets [kg/m3], s the
-    plume's width, d their size: extinction efficiency 2 (van de Hulst 1957, section 8.22, from memory).
+    plume's width, d their size: extinction efficiency 2 (van de Hulst 1957, section 8.22, from
+    memory).
 
     Parameters
     ----------

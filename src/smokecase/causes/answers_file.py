@@ -108,15 +108,12 @@ def state(
             _engine_fact(knowledge, name, value, engine, here)
         elif name in WEATHER:
             _weather_fact(name, value, weather, here)
-        elif table in ("engine", "weather"):
-            known = [*knowledge.contexts, *knowledge.parts] if table == "engine" else WEATHER
-            what = f'"{name}" is no fact of the {table}'
-            raise AnswersError(what, where=here, remedy=f"use {', '.join(known)}")
         else:
+            if table in ("engine", "weather"):
+                raise _no_fact(knowledge, table, name, here)
             knowledge.find_question(name, where=here)
             told[name], places[name] = value, here
-    if "costs" in plain:
-        places["costs"] = place("costs")
+    places["costs"] = place("costs")
     clips = dict(plain.get("clips", {}))
     _check_clips(clips, place)
     return Statement(
@@ -129,6 +126,15 @@ def _entries(plain: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
     for table in ("engine", "weather", "answers", "results"):
         for name, value in plain.get(table, {}).items():
             yield table, name, value
+
+
+def _no_fact(knowledge: Knowledge, table: str, name: str, where: str) -> AnswersError:
+    known = [*knowledge.contexts, *knowledge.parts] if table == "engine" else list(WEATHER)
+    what = f'"{name}" is no fact of the {table}'
+    remedy = f"use {', '.join(known)}"
+    if name in knowledge.questions:
+        remedy = "move the line to [answers]"
+    return AnswersError(what, where=where, remedy=remedy)
 
 
 def _check_clips(clips: Mapping[str, Any], place: Callable[[str], str]) -> None:

@@ -6,7 +6,8 @@ the causes tried in the best order, the expected cost still ahead is
     E = sum over sets P(set) * (cost of all wrong acts before the first right one)
 
 with acts in the order of P / cost, and a specialist called where trying on costs more. A check
-is worth ``E - sum over results P(result) E(result)``, and is proposed by that value over what the check costs: time, money and danger.
+is worth ``E - sum over results P(result) E(result)``, and is proposed by that
+value over what the check costs: time, money and danger.
 
 Source
 ------
