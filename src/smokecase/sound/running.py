@@ -45,8 +45,8 @@ def find_running(track: BeatTrack) -> tuple[list[Running], BeatTrack, str]:
     track : BeatTrack
         With flips between readings of one beat undone.
     why_not : str
-        Empty, or what the sound is instead: "nothing repeats", "it leaps like a tune or a
-        voice", "it is rough like a voice", "too short".
+        What the sound is instead: "nothing repeats", "it is rough like a voice", "too short"; with
+        spells, empty or "it leaps like a tune or a voice", which only strong lines outweigh.
     """
     log_beat = np.log(track.beat_hz)
     strength = median_filter(track.strength, 5, mode="nearest")
@@ -69,9 +69,8 @@ def find_running(track: BeatTrack) -> tuple[list[Running], BeatTrack, str]:
     if spells:
         longest = max(spells, key=lambda s: s.steady_last - s.steady_first)
         spells = [s for s in spells if _same_engine(s, longest, log_beat)]
-        if _tuneful(longest, parts, log_beat):
-            return [], mended, "it leaps like a tune or a voice"
-        return spells, mended, ""
+        tuneful = _tuneful(longest, parts, log_beat)
+        return spells, mended, "it leaps like a tune or a voice" if tuneful else ""
     return [], mended, max(reasons)[1]
 
 

@@ -7,7 +7,7 @@ Each gets the likelihood of the lines that were found, and a prior on idle speed
 
     firing frequency = speed / 60 * cylinders / (strokes / 2)
 
-Public: `Reading`, `weigh_readings`, `Lines`, `lines_at`.
+Public: `speed_per_min`, `Reading`, `weigh_readings`, `Lines`, `lines_at`.
 """
 
 from dataclasses import dataclass
@@ -74,6 +74,17 @@ def lines_at(spectrum: OrderSpectrum, orders: Floats, *, apart: float) -> Lines:
     return Lines(order=orders, power=largest[at], floor=floor[at] + 1e-300)
 
 
+def speed_per_min(firing_hz: float, cylinders: int, strokes: int) -> float:
+    """Engine speed [1/min] at which `cylinders` fire `firing_hz` times a second together.
+
+    Examples
+    --------
+    >>> speed_per_min(25.0, 4, 4)
+    750.0
+    """
+    return firing_hz * 60.0 * (strokes / 2) / cylinders
+
+
 def weigh_readings(
     spectra: list[OrderSpectrum],
     beat_hz: float,
@@ -98,7 +109,7 @@ def weigh_readings(
     found: list[tuple[int, float, float, float, float]] = []
     for count, prior in counts.items():
         for ratio in RATIOS:
-            speed = beat_hz * ratio / count * 60.0 * (strokes / 2)
+            speed = speed_per_min(beat_hz * ratio, count, strokes)
             if not LOWEST_PER_MIN <= speed <= HIGHEST_PER_MIN:
                 continue
             price = RATIO_PRICE.get(ratio, OTHER_RATIO_PRICE)
