@@ -156,14 +156,6 @@ def plate_parts(light: Light, reflectance: Picture) -> tuple[Picture, Picture]:
     return np.asarray(ambient, np.float32), np.asarray(sun, np.float32)
 
 
-def transmittance(tau_parts: Picture, parts: tuple[Part, ...]) -> Picture:
-    """``exp(-tau)`` per channel from the green optical depth of each part; (h, w, 3)."""
-    tau = sum(
-        t[..., None] * p.tau_ratio.astype(np.float32) for t, p in zip(tau_parts, parts, strict=True)
-    )
-    return np.exp(-np.asarray(tau, np.float32))
-
-
 def glow(
     tau_parts: Picture,
     parts: tuple[Part, ...],

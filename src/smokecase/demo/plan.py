@@ -12,10 +12,10 @@ from smokecase.demo.camera import Phone, draw_phone
 from smokecase.demo.encode import Coding
 from smokecase.demo.engine import Emission, Engine, draw_emission, draw_engine, no_emission
 from smokecase.demo.heard import Heard, make_heard
+from smokecase.demo.match import paint_like_smoke
 from smokecase.demo.particles import MIXTURES, Part, draw_part
 from smokecase.demo.plume import Jet, draw_jet
 from smokecase.demo.scene import Scene, build_scene
-from smokecase.demo.textures import clouds
 from smokecase.demo.wish import Wish, drawn, fill
 
 Floats = NDArray[np.float64]
@@ -61,6 +61,8 @@ def make_plan(seed: int, *, size: tuple[int, int], seconds: float, wish: Wish = 
     light = lighting.draw_light(
         rng[5], drawn(wish.light), scene.reflectance.shape[:2], times, scene.exit_px
     )
+    if wish.trouble == "veil_like_plate":  # no wall is whiter than white
+        light = replace(light, around_gain=min(light.around_gain, 0.8))
     if scene.behind == "sky":  # no roof throws its shadow on the sky
         light = replace(light, field=np.ones_like(light.field))
     motion = moving.draw_motion(rng[6], drawn(wish.hold), times, size, phone.readout_s)
@@ -93,7 +95,7 @@ def make_plan(seed: int, *, size: tuple[int, int], seconds: float, wish: Wish = 
         jet = replace(jet, evaporates=float(rng[9].uniform(20, 60)))
     veils = tuple(_nominal_veil(p, light, emission.tau0_green) for p in parts)
     if wish.trouble == "veil_like_plate" and parts:
-        scene = _like_the_veil(rng[3], scene, light, parts, veils)
+        scene = paint_like_smoke(scene, light, jet, parts, emission.tau0_green, seed)
     coding = _draw_coding(rng[10], phone, wish, size)
     return Plan(seed=seed, wish=wish, size=size, times_s=times, variable_rate=variable, fps=fps,
                 scene=scene, light=light, engine=engine, emission=emission, parts=parts, jet=jet,
@@ -136,20 +138,6 @@ def _nominal_veil(part: Part, light: lighting.Light, tau0: float) -> Floats:
         tau, (part,), light, sun_share=1.0, field=ones, width_px=20 * ones
     )
     return np.asarray((added / (1 - passed))[8, 8], np.float64)
-
-
-def _like_the_veil(
-    rng: np.random.Generator, scene: Scene, light: lighting.Light, parts: tuple[Part, ...],
-    veils: tuple[Floats, ...],
-) -> Scene:  # fmt: skip
-    """Paint all that lies behind in the smoke's own colour, with hardly any texture."""
-    veil = np.sum([p.share * v for p, v in zip(parts, veils, strict=True)], axis=0)
-    even = np.minimum(veil / light.white, 0.95).astype(np.float32)
-    grain = clouds(rng, *scene.near.shape, coarsest=scene.near.shape[0] // 3)
-    wall = even * (1 + 0.004 * grain[..., None])
-    mixed = wall + scene.near[..., None] * (scene.reflectance - wall)
-    return replace(scene, behind="even", below="even", board_px=None,
-                   reflectance=np.asarray(mixed, np.float32))  # fmt: skip
 
 
 def _draw_coding(

@@ -70,8 +70,7 @@ def render(
     part = path.with_suffix(".part.mp4")
     log = truth.FrameLog(size=size)
     shares = _film(plan, part, log)
-    plain = describe(plan, path.name, log, shares)
-    truth.write_truth(path, plain, log)
+    plain = truth.write_truth(path, describe(plan, path.name, log, shares), log)
     part.replace(path)
     return plain
 

@@ -167,8 +167,8 @@ def colour_weights(parts: tuple[Part, ...], shares: Floats) -> dict[str, float]:
     return weights
 
 
-def write_truth(path: Path, plain: dict[str, Any], log: FrameLog) -> None:
-    """Write NAME.truth.json and NAME.truth.npz; `path` is the clip's."""
+def write_truth(path: Path, told: dict[str, Any], log: FrameLog) -> dict[str, Any]:
+    """Write NAME.truth.json and NAME.truth.npz; `path` is the clip's. Returns what was written."""
     w, h = log.size
     np.savez_compressed(
         path.with_suffix(".truth.npz"),
@@ -177,8 +177,10 @@ def write_truth(path: Path, plain: dict[str, Any], log: FrameLog) -> None:
         opacity_half_percent=np.array(log.maps, dtype=np.uint8),
         map_frame=np.array(log.map_frame, dtype=np.int32),
     )
-    text = json.dumps(_plain(plain), allow_nan=False, separators=(",", ":"))
+    plain: dict[str, Any] = _plain(told)
+    text = json.dumps(plain, allow_nan=False, separators=(",", ":"))
     path.with_suffix(".truth.json").write_text(text + "\n")
+    return plain
 
 
 def _round(values: Floats) -> list[float]:
