@@ -21,7 +21,7 @@ from smokecase.causes.network import ASKED_WITHOUT_SMOKE, AT_LARGE, MOST_AT_ONCE
 CAUSES = ("rings_worn", "low_compression", "head_gasket", "cooling_fault", "oil_starvation",
           "turbo_seals", "condensation", "boost_leak")  # fmt: skip
 FINDINGS = ("smoke_colour", "smoke_when", "coolant_loss", "oil_use", "start", "power", "overheating",
-            "last_work", "compression")  # fmt: skip
+            "last_work", "compression", "oil_level", "idle")  # fmt: skip
 ENGINE = {"fuel": "diesel", "installation": "car", "turbo": "yes", "water_cooling": "yes"}
 
 
@@ -118,6 +118,10 @@ def _seen_max(net, question, causes):
     return before
 
 
+def _counts(question, cause):
+    return cause.shows if question.combine == "smoke" else float(cause.name in question.given)
+
+
 def _seen_one(net, question, causes):
     who, seen = f"{question.name}_who", f"{question.name}_seen"
     count = len(causes)
@@ -125,7 +129,7 @@ def _seen_one(net, question, causes):
     for cause in causes:
         net.addArc(cause.name, who)
     for there in itertools.product((0, 1), repeat=count):
-        weights = [c.shows * x for c, x in zip(causes, there, strict=True)]
+        weights = [_counts(question, c) * x for c, x in zip(causes, there, strict=True)]
         total = sum(weights)
         row = [w / total for w in weights] + [0.0] if total else [0.0] * count + [1.0]
         _fill(net, who, {c.name: x for c, x in zip(causes, there, strict=True)}, row)

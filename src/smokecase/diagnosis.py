@@ -7,11 +7,12 @@
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from smokecase.causes.answers_file import Statement, state
 from smokecase.causes.explain import find_rival, find_unexplained, weigh_sensitivity
-from smokecase.causes.knowledge import Knowledge
+from smokecase.causes.knowledge import DONT_KNOW, Knowledge
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.causes.next_check import Prices, propose, questions_first
 from smokecase.causes.record import Diagnosis
@@ -67,7 +68,7 @@ def diagnose(  # noqa: PLR0913 (each is a way in of its own; all but one by name
     """
     knowledge = knowledge or standard_knowledge()
     told = tell or (lambda share, words: None)
-    statement = _statement(answers, results, knowledge)
+    statement = imply(_statement(answers, results, knowledge), knowledge)
     told(0.1, "listening to the answers")
     costs = read_costs(statement.costs, knowledge, where=statement.places.get("costs", ""))
     prices = prices or to_prices(costs)
@@ -140,6 +141,25 @@ def add_words(
         costs=statement.costs,
         places={**statement.places, **more.places},
     )
+
+
+def imply(statement: Statement, knowledge: Knowledge) -> Statement:
+    """Fill in what the answers say of the engine without being asked.
+
+    Who tells of glow plugs has a diesel, who tells of a turbo's drain has a turbo.
+    """
+    engine = dict(statement.engine)
+    for name, told in statement.told.items():
+        question = knowledge.questions[name]
+        if told == DONT_KNOW:
+            continue
+        for part in question.needs:
+            if part != "water_cooling":  # "no coolant loss" is told of air-cooled engines too
+                engine.setdefault(part, "yes")
+        for context, states in (("fuel", question.fuel), ("installation", question.installation)):
+            if len(states) == 1:
+                engine.setdefault(context, states[0])
+    return replace(statement, engine=engine)
 
 
 def gather(

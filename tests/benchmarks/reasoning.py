@@ -125,8 +125,12 @@ def recommended(bench):
         if search is None:
             return bench.act()
         ranked = rank_checks(search, bench.done)
-        if not ranked or ranked[0][1] <= ranked[0][2]:
+        worth = [row for row in ranked[:1] if row[1] > row[2]] or [
+            row for row in ranked if row[1] > row[2]
+        ]
+        if not worth or search.best_act()[1] >= SURE:
             return bench.act()
+        ranked = worth
         bench.check(ranked[0][0].name)
 
 

@@ -96,7 +96,7 @@ class Question:
     how: str
     states: tuple[str, ...]
     words: tuple[str, ...]  # of each state
-    combine: str  # max or one
+    combine: str  # max, smoke or one
     base: Floats  # (states,)
     given: Mapping[str, Floats]  # by cause
     reliable: float

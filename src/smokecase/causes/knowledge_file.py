@@ -336,9 +336,9 @@ def _question(
     states = block.take("states", dict)
     count = len(states)
     base = _row(block, "base", block.plain.get("base"), count)
-    if block.take("combine", str) not in ("max", "one"):
+    if block.take("combine", str) not in ("max", "smoke", "one"):
         msg = f'combine = "{block.plain["combine"]}"'
-        raise block.fail(msg, 'use "max" or "one"', "combine")
+        raise block.fail(msg, 'use "max", "smoke" or "one"', "combine")
     rows: dict[str, Floats] = {}
     # a family's row first, so that a cause's own row replaces it
     entries = list(_rows(block, causes, families))

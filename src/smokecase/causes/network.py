@@ -5,7 +5,8 @@ The model is a Bayesian network over binary causes, given that at most three are
     P(set) ~ prod_{c in set} p_c(set)  prod_{c not in set} (1 - p_c(set))
     p_c(set) = 1 - (1 - p_c) prod_{a in set, a leads to c} (1 - l_ac)            (noisy-or chain)
     "max":  P(answer <= s | set) = B(s) prod_{c in set} F_c(s)                 (noisy-max, leak B)
-    "one":  P(answer = s | set)  = sum_{c in set} w_c f_c(s) / sum_{c in set} w_c     (one is seen)
+    else:   P(answer = s | set)  = sum_{c in set} w_c f_c(s) / sum_{c in set} w_c     (one is seen)
+            with w_c how much smoke c makes ("smoke"), or 1 where c has a row, else 0 ("one")
     asked about:  1 where a cause there makes smoke, else 0.05: priors are of engines asked about
     reported: r P(s) + (1 - r) / states                                 (informant's reliability r)
 
@@ -156,12 +157,13 @@ class Network:
             chance = np.diff(up_to, axis=1, prepend=0.0)
         else:
             rows = np.tile(question.base, (count + 1, 1))
-            shows = np.zeros(count + 1)
+            counts = np.zeros(count + 1)
             for i, cause in enumerate(self.causes):
                 rows[i] = given.get(cause.name, question.base)
-                shows[i] = cause.shows
-            weight = shows[self.sets]
-            weight[self.size == 0, 0] = 1.0  # no cause: the base itself
+                smokes = question.combine == "smoke"
+                counts[i] = cause.shows if smokes else float(cause.name in given)
+            weight = counts[self.sets]
+            weight[weight.sum(axis=1) == 0, 0] = 1.0  # nobody decides: rows that hold the base
             weight /= weight.sum(axis=1, keepdims=True)
             chance = np.einsum("ij,ijk->ik", weight, rows[self.sets])
         np.maximum(chance, 0.0, out=chance)

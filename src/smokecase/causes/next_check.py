@@ -26,6 +26,7 @@ from smokecase.causes.weigh import Posterior
 
 LEAVE_ALONE = "leave_alone"
 KEPT, MOST_SETS = 0.99, 600  # what the search for checks looks at; the rest are rare threesomes
+BEARS = 0.35  # a free look that parts the leading cause this well from the rest goes first
 SURE = 0.9  # a cause this likely is acted on without a further check
 
 
@@ -233,14 +234,39 @@ def values_of(search: Search, questions: list[Question]) -> list[float]:
 
 
 def rank_checks(search: Search, done: Iterable[str]) -> list[tuple[Question, float, float]]:
-    """Sort checks by value per cost, those worth their cost first; with value and cost."""
+    """Sort checks: free looks that bear on the leading cause, then by value per cost.
+
+    The looks go first whatever they are worth by the numbers: they are safe, and they find what no
+    list of causes holds.
+    """
     done = tuple(done)
     checks = [q for q in search.network.knowledge.questions.values() if _allowed(search, q, done)]
     rows = []
     for question, value in zip(checks, values_of(search, checks), strict=True):
-        assert question.bench is not None
-        rows.append((question, value, search.prices.of_check(question.bench)))
-    return sorted(rows, key=lambda row: (row[1] <= row[2], -row[1] / row[2]))
+        if question.bench is not None:
+            rows.append((question, value, search.prices.of_check(question.bench)))
+    first = {q.name for q in checks if _is_look(q) and _bears(search, q) > BEARS}
+    return sorted(
+        rows, key=lambda row: (row[0].name not in first, row[1] <= row[2], -row[1] / row[2])
+    )
+
+
+def _is_look(question: Question) -> bool:
+    """Tell whether a check is a free look of a few minutes: bonnet up, joints tugged, fluids."""
+    bench = question.bench
+    return bench is not None and bench.minutes <= 10 and not bench.money and not bench.wait_days
+
+
+def _bears(search: Search, question: Question) -> float:
+    """Tell how well a check parts the leading act from all others: Hellinger distance."""
+    act, _ = search.best_act()
+    is_right = (search.right == search.acts.index(act)).any(axis=1)
+    table, mine = search.table(question), search.chance * is_right
+    rest = search.chance - mine
+    if mine.sum() <= 0 or rest.sum() <= 0:
+        return 0.0
+    p, q = mine @ table / mine.sum(), rest @ table / rest.sum()
+    return float(np.sqrt(max(0.0, 1 - np.sum(np.sqrt(p * q)))))
 
 
 def propose(
