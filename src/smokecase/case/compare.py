@@ -300,7 +300,7 @@ def _judge(
 
 
 def _reach(change: Measured) -> float:
-    """How large a difference may be that was not seen: two one-sided tests at 5 %. [%]
+    """Tell how large a difference [%] may be that was not seen: two one-sided tests at 5 %.
 
     Source
     ------
@@ -326,8 +326,8 @@ def _sentence(
     if verdict == "no difference":
         return (
             f'No difference between "{names[0]}" and "{names[1]}": {window.first} against '
-            f"{window.second} over the {window.name}; one larger than {_reach(change):.0f} % opacity "
-            "would have shown."
+            f"{window.second} over the {window.name}; one larger than {_reach(change):.0f} % "
+            "opacity would have shown."
         )
     if len({w.difference.value > 0 for w in windows if abs(w.z) > COVERAGE}) == 2:
         return (

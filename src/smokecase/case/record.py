@@ -201,16 +201,16 @@ class Case:
 
     def in_force(self) -> tuple[Entry, ...]:
         """Entries that hold now: not replaced or withdrawn by a later one that itself holds."""
+        gone = self.replaced()
+        return tuple(e for e in self.entries if e.number not in gone and e.kind != "withdrawn")
+
+    def replaced(self) -> frozenset[int]:
+        """Numbers of the entries that do not hold any more, withdrawals among them."""
         gone: set[int] = set()
-        kept = []
         for entry in reversed(self.entries):
-            if entry.number in gone:
-                continue
-            if entry.replaces is not None:
+            if entry.number not in gone and entry.replaces is not None:
                 gone.add(entry.replaces)
-            if entry.kind != "withdrawn":
-                kept.append(entry)
-        return tuple(reversed(kept))
+        return frozenset(gone)
 
     def of_kind(self, kind: str) -> Iterator[Entry]:
         """Entries of one kind that hold now, oldest first."""

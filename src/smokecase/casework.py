@@ -1,0 +1,192 @@
+"""What a door does with a case: add a clip, an answer, a check result, a report; undo.
+
+Each function checks what was given before it becomes an entry, because entries are never changed.
+"""
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from smokecase.case.record import Case, Circumstances, Entry
+from smokecase.case.store import CaseStore
+from smokecase.causes.knowledge_file import standard_knowledge
+from smokecase.causes.witness import hear_answer
+from smokecase.diagnosis import add_words
+from smokecase.errors import AnswersError
+from smokecase.examination import examine
+from smokecase.report.assemble import Made, make_report
+from smokecase.report.beside import to_jpeg
+from smokecase.report.figures import draw_contact_sheet, to_png
+from smokecase.report.inspector import LEVELS_PCT
+
+Tell = Callable[[float, str], None]
+
+
+def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each by name
+    store: CaseStore,
+    case: Case,
+    path: Path,
+    *,
+    circumstances: Circumstances,
+    author: str,
+    time: datetime,
+    replaces: int | None = None,
+    tell: Tell | None = None,
+    **options: Any,
+) -> Entry:
+    """Measure a clip, put it away with its readings and key pictures, and enter it.
+
+    `options` are those of `examine`. The original is put away before it is measured.
+
+    Raises
+    ------
+    ClipError
+        If it cannot be read.
+    AnswersError
+        If the case holds this very clip already.
+    CaseError, WriteError
+        If it cannot be put away.
+    """
+    told = tell or (lambda share, words: None)
+    told(0.0, f"measuring {path.name}")
+    examination = examine(path, tell=lambda share, words: told(0.85 * share, words), **options)
+    for entry in case.of_kind("clip"):
+        if entry.body["sha256"] == examination.sha256 and replaces != entry.number:
+            what = f"this clip is entry {entry.number} already"
+            remedy = f"to tell other circumstances, add it with --corrects {entry.number}"
+            raise AnswersError(what, where=path.name, remedy=remedy)
+    told(0.86, "putting it away")
+    sha256 = store.put_file("clips", path, ending=path.suffix or ".clip")
+    body = {
+        "name": path.name,
+        "sha256": sha256,
+        "size_bytes": path.stat().st_size,
+        "readings_sha256": store.put_examination(examination),
+        "circumstances": circumstances.to_json(),
+    }
+    sheet = draw_contact_sheet(examination)
+    if sheet is not None:
+        body["sheet_sha256"] = store.put_file("pictures", to_jpeg(to_png(sheet)), ending="jpg")
+    entry = store.add(case, "clip", body, author=author, time=time, replaces=replaces)
+    told(1.0, "done")
+    return entry
+
+
+def add_answer(
+    store: CaseStore, case: Case, question: str, given: Any, *, author: str, time: datetime
+) -> Entry:
+    """Enter an answer; one to a question answered before corrects the earlier one.
+
+    Raises
+    ------
+    AnswersError
+        If the question is not known, or the answer cannot be one to it.
+    """
+    _check(case, "answers", question, given)
+    return store.add(case, "answer", {"question": question, "answer": given}, author=author,
+                     time=time,
+                     replaces=_earlier(case, "answer", "question", question))  # fmt: skip
+
+
+def add_result(
+    store: CaseStore, case: Case, check: str, result: Any, *, author: str, time: datetime
+) -> Entry:
+    """Enter a check result, a state or a number with its unit; a later one corrects the earlier.
+
+    After a repair the same check can be done again: then both hold, each for its time.
+
+    Raises
+    ------
+    AnswersError
+        If the check is not known, or the result cannot be one of it.
+    """
+    _check(case, "results", check, result)
+    return store.add(case, "result", {"check": check, "result": result}, author=author,
+                     time=time, replaces=_earlier(case, "result", "check", check))  # fmt: skip
+
+
+def _check(case: Case, table: str, name: str, given: Any) -> None:
+    knowledge = standard_knowledge()
+    statement = add_words(None, {"engine": dict(case.engine), table: {name: given}}, knowledge)
+    for told_name, told in statement.told.items():
+        hear_answer(knowledge, told_name, told, engine=statement.engine, where=name)
+
+
+def check_engine(engine: Mapping[str, str]) -> None:
+    """Check the facts of an engine.
+
+    Raises
+    ------
+    AnswersError
+        If one is not known, or cannot be.
+    """
+    add_words(None, {"engine": dict(engine)}, standard_knowledge())
+
+
+def _earlier(case: Case, kind: str, field: str, name: str) -> int | None:
+    """Entry on the same thing since the last repair."""
+    repaired = max((e.number for e in case.of_kind("repair")), default=0)
+    same = [e.number for e in case.of_kind(kind)
+            if e.body[field] == name and e.number > repaired]  # fmt: skip
+    return same[-1] if same else None
+
+
+def withdraw(
+    store: CaseStore, case: Case, number: int, *, why: str, author: str, time: datetime
+) -> Entry:
+    """Undo an entry by a later one; what it replaced holds again.
+
+    Raises
+    ------
+    AnswersError
+        If there is no such entry, it opened the case, or it does not hold any more.
+    """
+    entry = case.find_entry(number)
+    where = f'case "{case.name}"'
+    if entry.kind == "opened":
+        what = "entry 1 opened the case and stays"
+        raise AnswersError(what, where=where, remedy="open a new case")
+    if number in case.replaced():
+        what = f"entry {number} does not hold any more"
+        raise AnswersError(what, where=where, remedy="see the entries for what replaced it")
+    return store.add(case, "withdrawn", {"why": why}, author=author, time=time, replaces=number)
+
+
+def save_report(
+    store: CaseStore,
+    case: Case,
+    *,
+    author: str,
+    time: datetime,
+    levels_pct: tuple[float, ...] = LEVELS_PCT,
+    tell: Tell | None = None,
+) -> tuple[Made, Entry]:
+    """Make a case's report, put it away, and enter its fingerprint.
+
+    Raises
+    ------
+    AnswersError, CaseError, WriteError
+        If the case cannot be weighed, read or written.
+    """
+    made = make_report(store, case, made=time, versions=versions_of(case), levels_pct=levels_pct,
+                       tell=tell)  # fmt: skip
+    html = store.put_file("reports", made.html.encode(), ending="html")
+    pdf = store.put_file("reports", made.pdf, ending="pdf")
+    reply = store.put_file("reports", made.reply.encode(), ending="txt")
+    body = {"name": f"report of {time:%Y-%m-%d %H:%M}", "sha256": html, "pdf_sha256": pdf,
+            "reply_sha256": reply}  # fmt: skip
+    return made, store.add(case, "report", body, author=author, time=time)
+
+
+def versions_of(case: Case) -> dict[str, str]:
+    """Versions of the software now, and of that which measured the clips where it differs."""
+    import numpy as np
+
+    from smokecase import __version__
+
+    versions = {"smokecase": __version__, "numpy": np.__version__}
+    measured = {e.versions.get("smokecase", "unknown") for e in case.examinations.values()}
+    if measured - {__version__}:
+        versions["clips measured with smokecase"] = ", ".join(sorted(measured))
+    return versions

@@ -1,0 +1,379 @@
+"""Writes a case's report: the first page answers, then come proofs, method and limits."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from smokecase.case.compare import Comparison
+from smokecase.case.record import Case, Circumstances, Entry
+from smokecase.causes.record import percent
+from smokecase.causes.verdict import CAUTIONS, FORBIDS
+from smokecase.causes.weigh import Weight
+from smokecase.diagnosis import Diagnosis
+from smokecase.readings import Examination
+from smokecase.report.case_figures import draw_comparison, draw_course, draw_curve
+from smokecase.report.contents import (
+    Bar,
+    Bars,
+    Block,
+    Items,
+    Picture,
+    Report,
+    Section,
+    Table,
+    Text,
+)
+from smokecase.report.course import Course
+from smokecase.report.inspector import LEVELS_PCT, inspect_clip
+from smokecase.report.story import tell_doubts, tell_story
+
+Tell = Callable[[float, str], None]
+
+SHOWN_FAMILIES, SHOWN_CAUSES, SHOWN_REASONS = 4, 5, 4
+TOLD = {
+    "filmed_utc": "filmed", "role": "role", "engine": "engine", "standing_h": "stood for [h]",
+    "coolant_degc": "coolant [°C]", "ambient_degc": "air outside [°C]",
+    "humidity_pct": "humidity [%]", "pressure_hpa": "air pressure [hPa]", "load": "load",
+    "camera": "camera", "background": "behind the plume", "wind": "wind", "place": "place",
+    "observer": "observer", "words": "notes", "latitude_deg": "latitude [°]",
+    "longitude_deg": "longitude [°]", "view_azimuth_deg": "camera looks towards [° from north]",
+    "distance_m": "distance [m]", "pipe_diameter_mm": "pipe diameter [mm]",
+}  # fmt: skip
+METHOD = (
+    "Opacity is the share of light that the smoke keeps from coming through, in percent: 0 is "
+    "clear air, 100 a black wall. The program learns from the smoke-free pictures what lies behind "
+    "the plume, lays every picture on that view, and reads how much fainter the pattern behind the "
+    "plume has become in a square just beyond the end of the pipe (the measuring section, 1.1 pipe "
+    "widths wide). What the smoke adds by its own brightness is taken out.",
+    "Figures in brackets are the 95 % interval: in 95 of 100 such readings the truth should lie "
+    "inside. They grow where the picture is noisy, shaky or lit badly. A value a little below zero "
+    "is noise around clear air and is left as it is, since cutting it would make averages lie.",
+    "Weights of causes say how likely each is there, given all that was measured, answered and "
+    "found; several can be true at once, so they need not sum to 100 %. Their interval shows how "
+    "far they move when the chances behind them are wrong by as much as they may be.",
+)
+LIMITS = (
+    "A camera reads an open plume, no closed cell: its figure is not that of a smoke meter, and a "
+    "reading in 1/m is not given here.",
+    "What the smoke is made of is inferred from colour, time course and answers; nothing was "
+    "analysed.",
+    "Only what was filmed is known: load, standing time and temperatures are as told, not measured "
+    "by the program.",
+    "Chances behind the weights rest partly on workshop practice without a published source; the "
+    "command `smokecase knowledge` shows the origin of each.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Material:
+    """What a report is written from, besides the case itself."""
+
+    course: Course
+    comparisons: Sequence[tuple[Comparison, tuple[int, int]]] = ()  # with their entries
+    pictures: Mapping[int, bytes] = field(default_factory=dict)  # contact sheet by clip's entry
+    side_by_side: Mapping[int, bytes] = field(default_factory=dict)  # by comparison's place
+    levels_pct: tuple[float, ...] = LEVELS_PCT
+    versions: Mapping[str, str] = field(default_factory=dict)
+    missing: tuple[str, ...] = ()  # sentences on pictures that could not be shown
+
+
+def write_contents(
+    case: Case, material: Material, *, made: datetime, tell: Tell | None = None
+) -> Report:
+    """Write a case's report.
+
+    Parameters
+    ----------
+    case : Case
+    material : Material
+    made : datetime
+        When the report is made, with its zone.
+    tell : callable, optional
+        Called with progress (0 to 1) and words; may raise `Cancelled`.
+    """
+    told = tell or (lambda share, words: None)
+    told(0.0, "writing the first page")
+    sections = [_in_short(case, material), _causes(material.course), _course(case, material.course)]
+    for i, (comparison, entries) in enumerate(material.comparisons):
+        told(0.1, f"comparing {comparison.first} and {comparison.second}")
+        sections.append(_comparison(comparison, entries, material.side_by_side.get(i)))
+    clips = [e for e in case.of_kind("clip") if e.number in case.examinations]
+    for i, entry in enumerate(clips):
+        told(0.2 + 0.6 * i / len(clips), f"showing {entry.body['name']}")
+        examination = case.examinations[entry.number]
+        sections.append(_clip(entry, examination, material.pictures.get(entry.number)))
+        sections.append(inspect_clip(entry, examination, levels_pct=material.levels_pct))
+    sections += [_method(), _proofs(case, material)]
+    last = case.entries[-1].fingerprint if case.entries else "none"
+    shown = made.strftime("%d %B %Y, %H:%M %Z").strip()
+    return Report(
+        title=f"Smoke report: {case.name}",
+        subtitle=_engine(case),
+        made=f"made {shown}",
+        sections=tuple(sections),
+        closing=f"Made by smokecase {material.versions.get('smokecase', '')} on {shown}; "
+        f"fingerprint of the last entry: {last}.",
+    )
+
+
+def _engine(case: Case) -> str:
+    facts = ", ".join(
+        f"{name.replace('_', ' ')}: {value}" for name, value in case.engine.items() if value
+    )
+    return facts or "nothing is told of the engine"
+
+
+# -- the first page ------------------------------------------------------------------------------
+
+
+def _in_short(case: Case, material: Material) -> Section:
+    found = material.course.diagnosis
+    blocks: list[Block] = [
+        Text(f"STOP. {FORBIDS[s.forbids]} {s.words} {s.reason} {s.remedy}", (), "stop")
+        for s in found.stops
+    ]
+    blocks += [Text(f"Damaged: {fault}", (), "stop") for fault in case.damage]
+    blocks += _what_was_seen(case, material)
+    blocks += _likeliest(material.course)
+    blocks += _next_step(found)
+    return Section("In short", tuple(blocks))
+
+
+def _what_was_seen(case: Case, material: Material) -> list[Block]:
+    clips = [e for e in case.of_kind("clip") if e.number in case.clips]
+    blocks: list[Block] = []
+    if not clips:
+        return [Text("No clip of this engine was measured; all below rests on answers.", ())]
+    for comparison, entries in material.comparisons[-1:]:
+        blocks.append(Text(comparison.sentence, entries, "lead"))
+    numbers = [e.number for e in material.course.facts if e.kind == "clip"]
+    main = next((e for e in reversed(clips) if e.number in numbers), clips[-1])
+    when = _when(main)
+    story = tell_story(case.clips[main.number])
+    blocks.append(Text(f"{when}: {story}", (main.number,), "plain" if blocks else "lead"))
+    if main is not clips[-1] and not material.comparisons:
+        last = clips[-1]
+        blocks.append(Text(f"{_when(last)}: {tell_story(case.clips[last.number])}", (last.number,)))
+    return blocks
+
+
+def _when(entry: Entry) -> str:
+    told = entry.circumstances
+    day = (told.filmed_utc or entry.time_utc)[:10]
+    parts = [p for p in (told.load, told.words) if p]
+    return f"{entry.body['name']}, {day}" + (f" ({', '.join(parts)})" if parts else "")
+
+
+def _likeliest(course: Course) -> list[Block]:
+    found = course.diagnosis
+    heading = (
+        "What it was before the repair, by all that was told until then"
+        if course.after_repair
+        else "What it may be, by all that was told until now"
+    )
+    bars = tuple(Bar(w.title, w.weight, w.low, w.high) for w in found.families[:SHOWN_FAMILIES])
+    return [
+        Bars(bars, f"{heading}: weight with its 95 % interval; several can be true at once",
+             tuple(e.number for e in course.facts))
+    ]  # fmt: skip
+
+
+def _next_step(found: Diagnosis) -> list[Block]:
+    blocks: list[Block] = []
+    if found.proposals:
+        best = found.proposals[0]
+        days = f" over {best.wait_days:.0f} days" if best.wait_days else ""
+        blocks.append(
+            Text(
+                f"Next step ({best.minutes:.0f} min{days}, estimated): {best.question}", (), "lead"
+            )
+        )
+        blocks.append(Text(f"{best.reason} {best.how} Care: {best.caution}", ()))
+    if found.questions:
+        asked = "; ".join(q.words for q in found.questions[:3])
+        blocks.append(Text(f"Worth asking as well: {asked}", ()))
+    blocks.append(Text("Before any work: " + " ".join(CAUTIONS), (), "note"))
+    return blocks
+
+
+# -- what the weights rest on --------------------------------------------------------------------
+
+
+def _causes(course: Course) -> Section:
+    found = course.diagnosis
+    shown = [c for c in found.causes if c.weight >= 0.03][:SHOWN_CAUSES]
+    rows = tuple((c.title, _weight(c), _reasons(c)) for c in shown)
+    facts = tuple(e.number for e in course.facts)
+    blocks: list[Block] = [
+        Table(("cause", "weight (95 %)", "what speaks for it and against it"), rows,
+              "The likeliest single causes", (0.34, 0.18, 0.48), facts)
+    ]  # fmt: skip
+    doubtful = [f"Not explained by the likeliest causes: {u.told}." for u in found.unexplained]
+    doubtful += [f"Does not fit together: {c.words}" for c in found.contradictions]
+    doubtful += list(found.notes)
+    leading = found.families[0].name
+    doubtful += [
+        f"Without one fact ({s.told}) another family would lead."
+        for s in found.sensitivity[:3]
+        if s.leading_without != leading
+    ]
+    if found.rival and found.rival.fact:
+        doubtful.append(f"One fact would separate the two leading causes: {found.rival.words}")
+    if doubtful:
+        blocks.append(Items(tuple(doubtful)))
+    return Section("Why these causes", tuple(blocks))
+
+
+def _weight(weight: Weight) -> str:
+    return f"{percent(weight.weight)} ({100 * weight.low:.0f} to {100 * weight.high:.0f})"
+
+
+def _reasons(weight: Weight) -> str:
+    said = [
+        f"{'for' if r.decibans > 0 else 'against'}, {r.strength}: {r.told}"
+        for r in weight.reasons[:SHOWN_REASONS]
+    ]
+    return "; ".join(said) or "only how common it is"
+
+
+def _course(case: Case, course: Course) -> Section:
+    gone = case.replaced()
+    rows = tuple(
+        (
+            f"{e.number}",
+            e.time_utc[:16].replace("T", " "),
+            e.author or "not told",
+            f"{e}" + (" [no longer holds]" if e.number in gone else ""),
+        )
+        for e in case.entries
+    )
+    blocks: list[Block] = [
+        Table(("no.", "entered (UTC)", "by", "entry"), rows,
+              "Every entry of this case; none is ever changed, corrections are entries too",
+              (0.07, 0.2, 0.15, 0.58))
+    ]  # fmt: skip
+    if len(course.steps) > 1:
+        words = "; ".join(_moved(course, i) for i in range(1, len(course.steps)))
+        blocks.append(
+            Picture(draw_course(course), f"How the weights moved. {words}",
+                    "How each fact moved the weights of the likeliest families; the numbers are "
+                    "those of the entries above",
+                    tuple(e.number for e in course.facts))
+        )  # fmt: skip
+        blocks.append(Items(tuple(_moved(course, i) for i in range(1, len(course.steps)))))
+    return Section("The story so far", tuple(blocks))
+
+
+def _moved(course: Course, i: int) -> str:
+    """One sentence: what an entry did to the family that it moved most."""
+    before = {f.name: f for f in course.steps[i - 1].families}
+    after = course.steps[i]
+    most = max(after.families, key=lambda f: abs(f.weight - before[f.name].weight))
+    number = after.entry.number if after.entry else 0
+    if abs(most.weight - before[most.name].weight) < 0.005:
+        return f"Entry {number} ({after.words}) moved nothing."
+    return (
+        f"Entry {number} ({after.words}): {most.title} went from "
+        f"{percent(before[most.name].weight)} to {_weight(most)}."
+    )
+
+
+# -- comparisons and clips -----------------------------------------------------------------------
+
+
+def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes | None) -> Section:
+    said = {True: "alike", False: "DIFFERS", None: "not told"}
+    rows = tuple(
+        (c.name, c.first, c.second, said[c.alike] + ("" if c.hinders else " (no hindrance)"))
+        for c in comparison.conditions
+    )
+    blocks: list[Block] = [Text(comparison.sentence, entries, "lead")]
+    if comparison.windows:
+        blocks.append(
+            Picture(draw_comparison(comparison), f"Two curves. {comparison.sentence}",
+                    f"Opacity at the pipe in both clips, laid on the start of the engine; bands "
+                    f"are 95 % intervals. Entries {entries[0]} and {entries[1]}", entries)
+        )  # fmt: skip
+        blocks.append(
+            Table(("over the", comparison.first, comparison.second, "difference"),
+                  tuple((w.name, str(w.first), str(w.second), str(w.difference))
+                        for w in comparison.windows),
+                  "Mean opacity with its 95 % interval; one start is taken to differ from the next "
+                  "by a tenth", (0.4, 0.2, 0.2, 0.2), entries)
+        )  # fmt: skip
+        lines = (*comparison.clearing, comparison.colour, *comparison.sound)
+        blocks.append(Items(tuple(line for line in lines if line), entries))
+    if beside is not None:
+        blocks.append(
+            Picture(beside, f"{comparison.first} beside {comparison.second} at their peaks",
+                    "The densest moment of each clip, side by side", entries)
+        )  # fmt: skip
+    blocks.append(
+        Table(("condition", comparison.first, comparison.second, ""), rows,
+              "Can the two be compared?", (0.3, 0.24, 0.24, 0.22), entries)
+    )  # fmt: skip
+    title = f"Compared: {comparison.first} and {comparison.second}"
+    return Section(title, tuple(blocks), new_page=True)
+
+
+def _clip(entry: Entry, examination: Examination, sheet: bytes | None) -> Section:
+    n = (entry.number,)
+    blocks: list[Block] = [Text(tell_story(examination), n)]
+    if sheet is not None:
+        blocks.append(
+            Picture(sheet, f"Key pictures of {examination.clip} with the plume outlined",
+                    "Key pictures: outline of the plume, measuring section (dashed square), end of "
+                    "the pipe (cross)", n)
+        )  # fmt: skip
+    if len(examination.trace) > 1:
+        blocks.append(
+            Picture(draw_curve(examination), f"Opacity over time. {tell_story(examination)}",
+                    "Opacity over time; the band is the 95 % interval", n)
+        )  # fmt: skip
+    if examination.sound is not None and examination.sound.words:
+        blocks.append(Text(f"Sound: {examination.sound.words}", n))
+    doubts = tell_doubts(examination)
+    if doubts:
+        blocks.append(Text("Doubts, and what would help next time:", n))
+        blocks.append(Items(tuple(doubts), n))
+    blocks.append(_circumstances(entry.circumstances, n))
+    return Section(f"Clip {entry.body['name']}", tuple(blocks), new_page=True)
+
+
+def _circumstances(told: Circumstances, n: tuple[int, ...]) -> Table:
+    plain = told.to_json()
+    rows = tuple((words, str(plain[name])) for name, words in TOLD.items() if name in plain)
+    return Table(("circumstance", "as told"), rows or (("none", "nothing was told"),),
+                 "Circumstances, as told by people, without intervals", (0.36, 0.64),
+                 n)  # fmt: skip
+
+
+# -- method, limits, proofs ----------------------------------------------------------------------
+
+
+def _method() -> Section:
+    blocks: list[Block] = [Text(paragraph) for paragraph in METHOD]
+    blocks += [Text("What this cannot tell:"), Items(LIMITS)]
+    return Section("How it was measured, and how sure it is", tuple(blocks), new_page=True)
+
+
+def _proofs(case: Case, material: Material) -> Section:
+    files = tuple(
+        (e.body["name"], f"{e.number}", e.body["sha256"])
+        for e in case.entries
+        if e.kind in ("clip", "report")
+    )
+    versions = ", ".join(f"{name} {value}" for name, value in material.versions.items())
+    whole = "No entry was changed, exchanged or taken out." if not case.damage else (
+        "NOT whole: " + " ".join(case.damage)
+    )  # fmt: skip
+    blocks: list[Block] = [
+        Table(("file", "entry", "fingerprint (SHA-256)"), files or (("none", "", ""),),
+              "Files of this case; a changed file has another fingerprint", (0.24, 0.1, 0.66)),
+        Text(f"Ledger: {len(case.entries)} entries, each tied to the one before. {whole}"),
+        Text(f"Software: {versions}. Knowledge: {material.course.diagnosis.knowledge}.", (),
+             "small"),
+    ]  # fmt: skip
+    if material.missing:
+        blocks.insert(0, Items(tuple(f"Not shown: {words}" for words in material.missing)))
+    return Section("Files and proofs", tuple(blocks))

@@ -1,0 +1,126 @@
+"""Where a case stands: its weights now, and how each new fact moved them.
+
+A repair ends a stretch: what was seen before speaks of the fault, what is seen after speaks of the
+repair. The weights are those of the last stretch that smoked or was asked about.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from smokecase.case.record import Case, Circumstances, Entry
+from smokecase.causes.knowledge_file import standard_knowledge
+from smokecase.causes.weigh import Weight, prepare, weigh_causes, weigh_sets
+from smokecase.diagnosis import Diagnosis, add_words, diagnose, gather
+from smokecase.readings import Examination
+
+Tell = Callable[[float, str], None]
+
+FACTS = ("clip", "answer", "result")
+WARM_DEGC = 60.0  # an engine above this is warm; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """The weights after one entry."""
+
+    entry: Entry | None  # None: before anything was told
+    words: str
+    families: tuple[Weight, ...]  # heaviest first
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Course:
+    """The weights of a case and how they came about."""
+
+    diagnosis: Diagnosis
+    steps: tuple[Step, ...]
+    facts: tuple[Entry, ...]  # the entries that the weights rest on
+    after_repair: bool  # whether later entries speak of a repair and do not count here
+
+
+def follow_case(case: Case, *, tell: Tell | None = None) -> Course:
+    """Weigh a case as it stands, and after each of its facts.
+
+    Raises
+    ------
+    AnswersError
+        If an answer or result in it cannot be used.
+    """
+    told = tell or (lambda share, words: None)
+    facts, after_repair = weighed_facts(case)
+    steps = [Step(entry=None, words="nothing told yet", families=_weigh(case, ()))]
+    for i, entry in enumerate(facts):
+        told(i / (len(facts) + 1), f"weighing entry {entry.number}")
+        families = _weigh(case, facts[: i + 1])
+        steps.append(Step(entry=entry, words=str(entry), families=families))
+    told(0.95, "looking for the next check")
+    tables = to_tables(case, facts)
+    statement = add_words(None, tables, standard_knowledge())
+    found = diagnose(_examinations(case, facts), answers=statement)
+    return Course(diagnosis=found, steps=tuple(steps), facts=facts, after_repair=after_repair)
+
+
+def weighed_facts(case: Case) -> tuple[tuple[Entry, ...], bool]:
+    """Facts of the last stretch that smoked or was asked about, and whether a repair ended it."""
+    stretches: list[list[Entry]] = [[]]
+    for entry in case.in_force():
+        if entry.kind == "repair":
+            stretches.append([])
+        elif entry.kind in FACTS and not _of_another(entry):
+            stretches[-1].append(entry)
+    for i in range(len(stretches) - 1, -1, -1):
+        if any(e.kind != "clip" or _smokes(case.examinations.get(e.number)) for e in stretches[i]):
+            return tuple(stretches[i]), i < len(stretches) - 1
+    return tuple(e for stretch in stretches for e in stretch), False
+
+
+def _of_another(entry: Entry) -> bool:
+    return entry.kind == "clip" and bool(entry.circumstances.engine)
+
+
+def _smokes(examination: Examination | None) -> bool:
+    return examination is not None and examination.colour.none < 0.5
+
+
+def _examinations(case: Case, facts: tuple[Entry, ...]) -> list[Examination]:
+    return [case.examinations[e.number] for e in facts if e.number in case.examinations]
+
+
+def to_tables(case: Case, facts: tuple[Entry, ...]) -> dict[str, Mapping[str, Any]]:
+    """Facts as the tables of an answers file."""
+    clips = [e for e in facts if e.kind == "clip"]
+    weather: dict[str, str] = {}
+    for entry in clips:
+        told = entry.circumstances
+        if told.ambient_degc is not None:
+            weather["temperature"] = f"{told.ambient_degc:g} degC"
+        if told.humidity_pct is not None:
+            weather["humidity"] = f"{told.humidity_pct:g} %"
+    return {
+        "engine": dict(case.engine),
+        "weather": weather,
+        "answers": {e.body["question"]: e.body["answer"] for e in facts if e.kind == "answer"},
+        "results": {e.body["check"]: e.body["result"] for e in facts if e.kind == "result"},
+        "clips": {e.body["name"]: _shows(e.circumstances) for e in clips},
+    }
+
+
+def _shows(told: Circumstances) -> str:
+    """Tell what a clip shows, in the knowledge file's words."""
+    warm = told.coolant_degc is not None and told.coolant_degc >= WARM_DEGC
+    if told.load == "cold start":
+        return "cold_start"
+    if told.load in ("acceleration", "under load"):
+        return "load"
+    if told.load == "cranking":
+        return "warm_start" if warm else "cold_start"
+    return "warm_idle" if warm else "unknown"
+
+
+def _weigh(case: Case, facts: tuple[Entry, ...]) -> tuple[Weight, ...]:
+    knowledge = standard_knowledge()
+    statement = add_words(None, to_tables(case, facts), knowledge)
+    findings, _ = gather(knowledge, statement, _examinations(case, facts))
+    network = prepare(knowledge, statement.engine, statement.weather)
+    return weigh_causes(weigh_sets(network, findings))[0]
