@@ -17,7 +17,10 @@ COMMANDS = {
     "listen": "hear cranking time, speed and evenness, alone or beside a healthy engine",
     "diagnose": "weigh the causes from examinations, answers and check results",
     "knowledge": "look up causes, questions and checks, and where their numbers come from",
+    "case": "keep the story of one engine: clips, answers, checks, comparisons, reports",
     "backdrop": "make a sheet of patches to print and hang behind the plume",
+    "selfcheck": "check a set-up with the backdrop before the engine runs",
+    "coefficient": "smoke per metre from an examination and the plume's depth (indicative)",
     "demo": "show the whole journey on an invented clip",
 }
 

@@ -49,6 +49,11 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--plate-window", metavar="A,B", type=_pair, help="smoke-free from A to B, in seconds"
     )
+    parser.add_argument(
+        "--board", metavar="X0,Y0,X1,Y1", type=_box,
+        help="a plain board of light and dark patches behind the plume, in picture pixels; "
+             "the printed backdrop is found by itself",
+    )  # fmt: skip
     parser.add_argument("--from", dest="from_s", metavar="S", type=_number, default=0.0,
                         help="measure from this second on")  # fmt: skip
     parser.add_argument("--to", dest="to_s", metavar="S", type=_number, default=math.inf,
@@ -84,6 +89,7 @@ def run(args: argparse.Namespace) -> int:
                 diameter_px=args.diameter,
                 plate=args.plate,
                 plate_window_s=args.plate_window,
+                board_px=args.board,
                 from_s=args.from_s,
                 to_s=args.to_s,
                 tell=_part(tell, 0.0, 1.0 - share_of_writing),
@@ -153,3 +159,11 @@ def _pair(text: str) -> tuple[float, float]:
         msg = f"two numbers with a comma were expected, such as 812,640 (got {text!r})"
         raise argparse.ArgumentTypeError(msg)
     return _number(parts[0]), _number(parts[1])
+
+
+def _box(text: str) -> tuple[float, float, float, float]:
+    parts = [_number(part) for part in text.split(",")]
+    if len(parts) != 4 or parts[0] >= parts[2] or parts[1] >= parts[3]:
+        msg = f"four numbers were expected, such as 300,200,700,500 (got {text!r})"
+        raise argparse.ArgumentTypeError(msg)
+    return parts[0], parts[1], parts[2], parts[3]

@@ -16,6 +16,9 @@ from smokecase.measured import COVERAGE
 from smokecase.plume.backdrop_reading import ContrastReading
 from smokecase.plume.measure import SectionValues
 
+# the veil way leans on what smoke usually looks like, which all frames of a clip share: before
+# patches its doubt counts double, as measured on invented scenes with a board
+VEIL_DOUBT = 2.0
 APART = 2.5  # standard uncertainties of the difference, beyond which the two disagree
 
 
@@ -32,8 +35,8 @@ def join_contrast(values: SectionValues | None, contrast: ContrastReading) -> Se
     alone = _alone(contrast)
     if values is None or not math.isfinite(values.opacity_pct) or not values.u_opacity_pct > 0:
         return alone
-    gap = values.opacity_pct - alone.opacity_pct
-    if abs(gap) > APART * math.hypot(values.u_opacity_pct, alone.u_opacity_pct):
+    gap, u_veil = values.opacity_pct - alone.opacity_pct, VEIL_DOUBT * values.u_opacity_pct
+    if abs(gap) > APART * math.hypot(u_veil, alone.u_opacity_pct):
         u = math.hypot(alone.u_opacity_pct, 0.5 * gap)
         return replace(
             alone,
@@ -43,16 +46,13 @@ def join_contrast(values: SectionValues | None, contrast: ContrastReading) -> Se
             high_pct=alone.opacity_pct + COVERAGE * u,
             doubts=alone.doubts | values.doubts,
         )
-    share = alone.u_opacity_pct**-2 / (alone.u_opacity_pct**-2 + values.u_opacity_pct**-2)
-    u = max(
-        (alone.u_opacity_pct**-2 + values.u_opacity_pct**-2) ** -0.5,
-        0.9 * min(alone.u_opacity_pct, values.u_opacity_pct),
-    )
+    share = alone.u_opacity_pct**-2 / (alone.u_opacity_pct**-2 + u_veil**-2)
+    u = max((alone.u_opacity_pct**-2 + u_veil**-2) ** -0.5, 0.9 * min(alone.u_opacity_pct, u_veil))
     opacity = share * alone.opacity_pct + (1 - share) * values.opacity_pct
     mixed = share * alone.transmittance + (1 - share) * values.transmittance
     return SectionValues(
         transmittance=mixed,
-        u_transmittance=np.minimum(alone.u_transmittance, values.u_transmittance),
+        u_transmittance=alone.u_transmittance,
         opacity_pct=opacity,
         u_opacity_pct=u,
         low_pct=opacity - COVERAGE * u,
