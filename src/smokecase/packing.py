@@ -100,7 +100,7 @@ def pack_case(  # noqa: PLR0913 - the door's options, each by name
                 files[f"clips/{entry.number:02}_masked.mp4"] = target
             else:
                 store.read_file("clips", entry.body["sha256"])  # refuses a changed original
-                files[f"clips/{entry.number:02}_{entry.body['name']}"] = original
+                files[f"clips/{entry.number:02}_{_plain_name(entry.body['name'])}"] = original
         words = {
             "Source-Organization": "not told",
             "External-Description": f"Smoke case {case.name}: {len(case.entries)} entries",
@@ -110,6 +110,11 @@ def pack_case(  # noqa: PLR0913 - the door's options, each by name
         }
         return write_package(out, files=files, words=words, day=f"{time:%Y-%m-%d}", key=key,
                              tell=lambda share, words: told(0.8 + 0.2 * share, words))  # fmt: skip
+
+
+def _plain_name(name: str) -> str:
+    """Name that every file system and validator takes; the entry keeps the clip's own."""
+    return "".join(c if c.isalnum() or c in "._- " else "_" for c in name)
 
 
 def _papers(case: Case, made: Made, hand_on: bool) -> dict[str, Path | bytes]:
