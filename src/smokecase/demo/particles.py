@@ -68,7 +68,7 @@ def draw_part(rng: np.random.Generator, kind: str, share: float) -> Part:
     if kind == "black":
         sphere, count = (
             rng.uniform(0.022, 0.038),
-            float(np.exp(rng.uniform(np.log(25), np.log(300)))),
+            float(np.exp(rng.uniform(np.log(80), np.log(400)))),
         )
         size, spread = sphere, count
     else:
