@@ -328,7 +328,9 @@ def _judged_here(scene: _Scene, fits: Floats) -> PipeExit:
     u_turn = math.sqrt(float(weight @ turns**2) + FLOOR_DEG**2)
     doubts: set[Doubt] = set()
     if fits[0, 0] < LEAST:  # neither pipe nor smoke says much
-        u_width, u_turn = 2.0 * u_width, max(2.0 * u_turn, 20.0)
+        u_width, u_turn = 2.0 * u_width, max(2.0 * u_turn, 8.0)
+        if smoke_score(scene.activity, fits[:1, 1:])[0] < LEAST_SMOKE:  # the pipe's look alone
+            u_turn = max(u_turn, 60.0)
         if scene.diameter_px is None:
             doubts.add(DIAMETER_UNCERTAIN)
     return _found(scene, fits, (0.0, u_width, u_turn), doubts)
