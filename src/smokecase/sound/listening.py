@@ -26,8 +26,8 @@ Tell = Callable[[float, str], None]
 SURE = 1.3  # of the starter; below it wrong spells outnumber right ones (tests/benchmarks)
 FALLS_SILENT = 1.0  # natural logarithm of power, mean over the bands: 4 dB
 LONG_S = 3.2  # of a window for weak lines: twice as long, twice as far out of the noise
-# log likelihood of the lines at the best reading: voices, tunes and hum stay below 9, engines at 5 dB
-# and better reach 16 and more (tests/benchmarks)
+# log likelihood of the lines at the best reading: voices, tunes and hum stay below 9, engines at
+# 5 dB and better reach 16 and more (tests/benchmarks)
 LEAST_FIT, LEAPING_FIT = 10.0, 15.0
 SHOWN_BESIDE = 0.1  # weight from which another speed is shown beside
 

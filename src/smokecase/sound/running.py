@@ -187,7 +187,7 @@ def as_stretch(track: BeatTrack, spell: Running, samples: int) -> Stretch:
 
 
 def stands_still(stretch: Stretch) -> bool:
-    """Tell mains hum: within 0.4 % of a multiple or part of 50 or 60 1/s, and without wander."""
+    """Tell mains hum: within 0.1 % of a multiple or part of 50 or 60 1/s, and without wander."""
     hz = float(stretch.beat_hz.mean())
-    mains = any(abs(hz / (base * m) - 1) < 0.004 for base in (50.0, 60.0) for m in (0.5, 1, 2, 3))
-    return mains and float(np.std(stretch.wander)) < 0.001
+    mains = any(abs(hz / (base * m) - 1) < 0.001 for base in (50.0, 60.0) for m in (0.5, 1, 2, 3))
+    return mains and float(np.std(stretch.wander)) < 0.0016

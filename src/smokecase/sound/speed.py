@@ -29,6 +29,7 @@ LOW_THIRD = 1.35  # mean of such places over their 35th percentile, by simulated
 # the tracker takes the strongest comb, and that is the firing frequency nine times in ten
 RATIO_PRICE = {1.0: 0.0, 2.0: 5.0, 1 / 2: 5.0}  # others
 OTHER_RATIO_PRICE = 10.0
+RAGGED_DB = 5.0  # firing harmonics about their own smooth level
 DB = 10.0 / np.log(10.0)
 
 
@@ -148,7 +149,7 @@ def _fit(spectrum: OrderSpectrum, ratio: float, count: int) -> float:
     # a fixed set of places for all hypotheses would be huge; instead each is charged for the
     # places it leaves empty and for those where it promises a line
     k = np.arange(1, int(top / finest) + 1)
-    if len(k) < 2:
+    if len(k) < 2 * count:  # fewer than two firing harmonics to be heard: no reading
         return -1e3
     places: Floats = np.asarray(k * finest, dtype=np.float64)
     on = lines_at(spectrum, places, apart=finest)
@@ -160,9 +161,9 @@ def _fit(spectrum: OrderSpectrum, ratio: float, count: int) -> float:
     noise = 10.0 / np.log(10.0) / np.sqrt(spectrum.windows)
     score = 0.0
     # firing harmonics: a ragged row around its own smooth level, against floor
-    score += _gain(height[firing], np.maximum(level[firing], 6.0), 5.0, noise).sum()
+    score += _gain(height[firing], np.maximum(level[firing], 6.0), RAGGED_DB, noise).sum()
     if (~firing).any():
-        drops = np.array([3.0, 6.0, 10.0, 15.0, 20.0, 26.0, 32.0])
+        drops = np.array([3.0, 6.0, 10.0, 15.0, 20.0, 26.0, 32.0, 80.0])  # 80: evenly firing
         tries = [
             _gain(height[~firing], _over_floor(level[~firing] - d), 4.0, noise).sum() for d in drops
         ]
