@@ -21,6 +21,7 @@ MAY = {
     "video": WORDS - {"readings"},
     "plume": WORDS | {"optics", "model_files"},
     "sound": WORDS | {"video"},
+    "together": WORDS,  # smoke and sound of one clip
     "examination": WORDS | {"video", "optics", "plume", "sound", "model_files"},
     "rules": WORDS,
     # the set-up checked without smoke: the same measuring wing, no story
