@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from made_traces import make_examination, make_trace
 from smokecase.cli import main
-from smokecase.coefficient import path_from_pipe, trace_coefficient
+from smokecase.coefficient import path_from_pipe, pipe_from_backdrop, trace_coefficient
 from smokecase.measured import Measured
 from smokecase.report.folder import write_folder
 
@@ -74,6 +74,29 @@ def test_a_round_even_plume_shows_its_width():
 
 def test_a_plume_that_fills_the_section_has_no_width():
     assert path_from_pipe(smoky(50, centre=50.5), Measured(value=60.0, u=0.5, unit="mm")) is None
+
+
+def test_the_backdrops_scale_is_carried_to_the_plume():
+    from dataclasses import replace
+
+    clip = replace(
+        smoky(50),
+        diameter_px=40.0,
+        settings={"backdrop_mm_per_px": 2.0, "u_backdrop_mm_per_px": 0.02},
+    )
+
+    pipe = pipe_from_backdrop(clip, behind_m=metres(0.4, 0.1), distance_m=metres(2.0, 0.2))
+
+    # similar triangles: 40 px of 2 mm each, the plume a fifth nearer than the board
+    assert_allclose(pipe.value, 40 * 2 * 0.8)
+    assert_allclose(pipe.u / pipe.value, np.hypot(0.01, np.hypot(0.1, 0.2 * 0.2) / 2 / 0.8))
+
+
+def test_without_a_backdrop_there_is_no_scale(tmp_path, capsys):
+    write_folder(smoky(50, centre=80), tmp_path / "out")
+
+    assert main(["coefficient", str(tmp_path / "out")]) == 5
+    assert "no printed backdrop was found" in capsys.readouterr().err
 
 
 def test_the_command_writes_the_table(tmp_path, capsys):

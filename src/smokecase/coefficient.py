@@ -63,6 +63,42 @@ def path_from_pipe(examination: Examination, pipe_mm: Measured) -> Measured | No
     return Measured(value=value, u=value * relative, unit="m")
 
 
+def pipe_from_backdrop(
+    examination: Examination, *, behind_m: Measured, distance_m: Measured
+) -> Measured | None:
+    """Outer diameter of the pipe by the scale of the printed backdrop behind it.
+
+    The backdrop lies further away than the plume, so its millimetres look smaller:
+    ``D = d_px * s * (1 - b / a)``, a from camera to backdrop, b from plume to backdrop.
+
+    Parameters
+    ----------
+    behind_m, distance_m : Measured
+        How far the backdrop hangs behind the plume, and from the camera. [m]
+
+    Returns
+    -------
+    Measured or None
+        [mm] None where no printed backdrop was found.
+
+    Source
+    ------
+    Similar triangles; uncertainty by JCGM 100:2008, 5.1.2, eq. (10).
+    """
+    scale = examination.settings.get("backdrop_mm_per_px")
+    if not scale or not examination.diameter_px:
+        return None
+    nearer = 1.0 - behind_m.value / distance_m.value
+    u_nearer = math.hypot(behind_m.u, behind_m.value / distance_m.value * distance_m.u)
+    value = examination.diameter_px * float(scale) * nearer
+    # the diameter's own doubt enters with the plume's width, which is told in diameters
+    relative = math.hypot(
+        float(examination.settings.get("u_backdrop_mm_per_px", 0.0)) / float(scale),
+        u_nearer / distance_m.value / nearer,
+    )
+    return Measured(value=value, u=value * relative, unit="mm")
+
+
 def trace_coefficient(
     examination: Examination, path_length: Measured, *, standard_m: float = 0.43
 ) -> Iterator[CoefficientRow]:

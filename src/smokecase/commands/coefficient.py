@@ -9,12 +9,14 @@ from pathlib import Path
 
 from smokecase.errors import AnswersError, WriteError
 from smokecase.measured import Measured
-from smokecase.readings import SCREENING
+from smokecase.readings import SCREENING, Examination
 
 EXAMPLES = """
 examples:
   smokecase coefficient start --path-mm 95 --path-u-mm 5
       the plume is 95 mm deep at the measuring section, give or take 5
+  smokecase coefficient start --behind-mm 300 --distance-m 2
+      the printed backdrop was filmed: it hung 300 mm behind the plume, 2 m from the phone
   smokecase coefficient start --pipe-mm 60
       the pipe is 60 mm across outside; the plume's depth is taken from its width
 
@@ -31,11 +33,15 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Name the command's words."""
     parser.epilog = EXAMPLES
     parser.add_argument("folder", metavar="DIR", help="folder of an examination")
-    known = parser.add_mutually_exclusive_group(required=True)
+    known = parser.add_mutually_exclusive_group()
     known.add_argument("--path-mm", type=_above_zero, metavar="MM", help="depth of the plume")
     known.add_argument("--pipe-mm", type=_above_zero, metavar="MM", help="outer pipe diameter")
     parser.add_argument("--path-u-mm", type=_above_zero, metavar="MM",
                         help="how far off it may be, one sigma (a tenth unless told)")  # fmt: skip
+    parser.add_argument("--behind-mm", type=_above_zero, default=350.0, metavar="MM",
+                        help="from plume to backdrop (350 unless told)")  # fmt: skip
+    parser.add_argument("--distance-m", type=_above_zero, default=2.0, metavar="M",
+                        help="from the phone to the backdrop (2 unless told)")  # fmt: skip
     parser.add_argument("--standard-mm", type=_above_zero, default=430.0, metavar="MM",
                         help="path length to convert opacity to (430 unless told)")  # fmt: skip
 
@@ -50,9 +56,8 @@ def run(args: argparse.Namespace) -> int:
         value = args.path_mm / 1000.0
         path = Measured(value=value, u=(args.path_u_mm or args.path_mm / 10) / 1000.0, unit="m")
     else:
-        found = path_from_pipe(
-            examination, Measured(value=args.pipe_mm, u=0.01 * args.pipe_mm, unit="mm")
-        )
+        pipe = _pipe(args, examination)
+        found = path_from_pipe(examination, pipe)
         if found is None:
             what = "the plume's width cannot be told from this examination"
             raise AnswersError(what, where=args.folder, remedy="give its depth with --path-mm")
@@ -80,6 +85,31 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(f"  Ringelmann number: {shown}\n")
     sys.stdout.write(f"{SCREENING}\n")
     return 0
+
+
+def _pipe(args: argparse.Namespace, examination: Examination) -> Measured:
+    """Outer diameter of the pipe: as told, or by the backdrop's scale."""
+    from smokecase.coefficient import pipe_from_backdrop
+
+    if args.pipe_mm is not None:
+        return Measured(value=args.pipe_mm, u=0.01 * args.pipe_mm, unit="mm")
+    behind, distance = args.behind_mm / 1000.0, args.distance_m
+    if behind >= distance:
+        what = f"the backdrop cannot hang {behind:g} m behind a plume and {distance:g} m away"
+        raise AnswersError(what, where="--behind-mm", remedy="check both")
+    # guesses where nothing was told, a tape measure's sloppiness where it was
+    found = pipe_from_backdrop(
+        examination,
+        behind_m=Measured(value=behind, u=0.3 * behind, unit="m"),
+        distance_m=Measured(value=distance, u=0.15 * distance, unit="m"),
+    )
+    if found is None:
+        what = "no printed backdrop was found in this examination, so there is no scale"
+        remedy = (
+            "give the pipe's outer diameter with --pipe-mm, or the plume's depth with --path-mm"
+        )
+        raise AnswersError(what, where=args.folder, remedy=remedy)
+    return found
 
 
 def _cell(value: object) -> str:

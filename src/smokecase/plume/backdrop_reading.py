@@ -419,3 +419,28 @@ def find_backdrop(
     # patches of a few pixels have no inside left
     small = [s for s in small if s.sheet.cell_mm / s.mm_per_px()[0] > MIN_CELL_PX / 2]
     return backdrop_from_sheets(small, plate, clipped) if small else None
+
+
+def tell_backdrop(backdrop: Backdrop | None, scale: float) -> dict[str, Any]:
+    """Plain values on the backdrop for an examination's settings.
+
+    Parameters
+    ----------
+    backdrop : Backdrop or None
+    scale : float
+        Working pixels per picture pixel.
+    """
+    if backdrop is None:
+        return {"backdrop": None}
+    if not backdrop.sheets:
+        return {"backdrop": "plain board"}
+    # the sheet seen best
+    best = min(backdrop.sheets, key=lambda s: s.u_px)
+    mm, u_mm = best.mm_per_px()
+    return {
+        "backdrop": ", ".join(
+            f"{s.sheet.paper} {s.sheet.grid} sheet {s.sheet.number}" for s in backdrop.sheets
+        ),
+        "backdrop_mm_per_px": mm * scale,  # of the upright picture, on the sheet
+        "u_backdrop_mm_per_px": u_mm * scale,
+    }
