@@ -299,6 +299,11 @@ def _judge(
     return "cannot tell", None, widest
 
 
+def _shown(level: Measured) -> str:
+    """Opacity with its interval, and in words where it is hardly any."""
+    return f"hardly any smoke, {level}," if level.high < CLEAR_PCT else str(level)
+
+
 def _reach(change: Measured) -> float:
     """Tell how large a difference [%] may be that was not seen: two one-sided tests at 5 %.
 
@@ -320,8 +325,8 @@ def _sentence(
         size = Measured(value=abs(change.value), u=change.u, unit="% opacity")
         sure = "more than 99 %" if (confidence or 0) > 0.99 else f"{100 * (confidence or 0):.0f} %"
         return (
-            f'"{names[1]}" smokes {verdict} than "{names[0]}": {window.second} against '
-            f"{window.first} over the {window.name}, {size} {verdict} (confidence {sure})."
+            f'"{names[1]}" smokes {verdict} than "{names[0]}": {_shown(window.second)} against '
+            f"{_shown(window.first)} over the {window.name}, {size} {verdict} (confidence {sure})."
         )
     if verdict == "no difference":
         return (

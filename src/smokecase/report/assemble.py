@@ -79,15 +79,18 @@ def make_report(  # noqa: PLR0913 - the door's options, each by name
 def compare_pairs(case: Case) -> list[tuple[Comparison, tuple[int, int]]]:
     """Compare what belongs together: suspect and healthy, before and after a repair.
 
-    The roles told with the clips count; without any, the last clip of this engine before a repair
-    is compared with the first one after it.
+    The roles told with the clips count. Where they are not told, the last clip of this engine
+    before a repair is the suspect, and the last one after it shows what the repair did.
     """
     clips = [e for e in case.of_kind("clip") if e.number in case.examinations]
     found = []
     for pair in PAIRS:
         chosen = [[e for e in clips if e.circumstances.role == role] for role in pair]
+        around = _around_repair(case, clips)
         if pair == ("before", "after") and not all(chosen):
-            chosen = _around_repair(case, clips)
+            chosen = around
+        elif chosen[1] and not chosen[0]:  # the fault is filmed before its repair
+            chosen[0] = around[0] or [e for e in clips if not e.circumstances.engine]
         if all(chosen):
             found.append(compare_entries(case, chosen[0][-1], chosen[1][-1], names=pair))
     return found

@@ -9,7 +9,6 @@ from smokecase.case.record import Case, Circumstances, Entry
 from smokecase.causes.record import percent
 from smokecase.causes.verdict import CAUTIONS, FORBIDS
 from smokecase.causes.weigh import Weight
-from smokecase.diagnosis import Diagnosis
 from smokecase.readings import Examination
 from smokecase.report.case_figures import draw_comparison, draw_course, draw_curve
 from smokecase.report.contents import (
@@ -23,21 +22,19 @@ from smokecase.report.contents import (
     Table,
     Text,
 )
-from smokecase.report.course import Course
+from smokecase.report.course import Course, tell_entry
 from smokecase.report.inspector import LEVELS_PCT, inspect_clip
 from smokecase.report.story import tell_doubts, tell_story
 
 Tell = Callable[[float, str], None]
 
 SHOWN_FAMILIES, SHOWN_CAUSES, SHOWN_REASONS = 4, 5, 4
+# of the circumstances, those of engine and weather; the observer's stand in the record
 TOLD = {
-    "filmed_utc": "filmed", "role": "role", "engine": "engine", "standing_h": "stood for [h]",
+    "role": "role", "engine": "engine", "standing_h": "stood for [h]",
     "coolant_degc": "coolant [°C]", "ambient_degc": "air outside [°C]",
     "humidity_pct": "humidity [%]", "pressure_hpa": "air pressure [hPa]", "load": "load",
-    "camera": "camera", "background": "behind the plume", "wind": "wind", "place": "place",
-    "observer": "observer", "words": "notes", "latitude_deg": "latitude [°]",
-    "longitude_deg": "longitude [°]", "view_azimuth_deg": "camera looks towards [° from north]",
-    "distance_m": "distance [m]", "pipe_diameter_mm": "pipe diameter [mm]",
+    "camera": "camera", "pipe_diameter_mm": "pipe diameter [mm]",
 }  # fmt: skip
 METHOD = (
     "Opacity is the share of light that the smoke keeps from coming through, in percent: 0 is "
@@ -135,7 +132,7 @@ def _in_short(case: Case, material: Material) -> Section:
     blocks += [Text(f"Damaged: {fault}", (), "stop") for fault in case.damage]
     blocks += _what_was_seen(case, material)
     blocks += _likeliest(material.course)
-    blocks += _next_step(found)
+    blocks += _next_step(material.course)
     return Section("In short", tuple(blocks))
 
 
@@ -144,8 +141,8 @@ def _what_was_seen(case: Case, material: Material) -> list[Block]:
     blocks: list[Block] = []
     if not clips:
         return [Text("No clip of this engine was measured; all below rests on answers.", ())]
-    for comparison, entries in material.comparisons[-1:]:
-        blocks.append(Text(comparison.sentence, entries, "lead"))
+    for comparison, entries in reversed(material.comparisons):
+        blocks.append(Text(comparison.sentence, entries, "plain" if blocks else "lead"))
     numbers = [e.number for e in material.course.facts if e.kind == "clip"]
     main = next((e for e in reversed(clips) if e.number in numbers), clips[-1])
     when = _when(main)
@@ -178,19 +175,21 @@ def _likeliest(course: Course) -> list[Block]:
     ]  # fmt: skip
 
 
-def _next_step(found: Diagnosis) -> list[Block]:
+def _next_step(course: Course) -> list[Block]:
+    found = course.diagnosis
     blocks: list[Block] = []
+    if course.after_repair:
+        again = "Next step: film it cold once more after a week of use, from the same place."
+        blocks.append(Text(again, (), "lead"))
     if found.proposals:
         best = found.proposals[0]
         days = f" over {best.wait_days:.0f} days" if best.wait_days else ""
-        blocks.append(
-            Text(
-                f"Next step ({best.minutes:.0f} min{days}, estimated): {best.question}", (), "lead"
-            )
-        )
+        head = "If it smokes again" if course.after_repair else "Next step"
+        step = f"{head} ({best.minutes:.0f} min{days}, estimated): {best.question}"
+        blocks.append(Text(step, (), "plain" if course.after_repair else "lead"))
         blocks.append(Text(f"{best.reason} {best.how} Care: {best.caution}", ()))
-    if found.questions:
-        asked = "; ".join(q.words for q in found.questions[:3])
+    if found.questions and not course.after_repair:
+        asked = " ".join(q.words for q in found.questions[:3])
         blocks.append(Text(f"Worth asking as well: {asked}", ()))
     blocks.append(Text("Before any work: " + " ".join(CAUTIONS), (), "note"))
     return blocks
@@ -243,7 +242,7 @@ def _course(case: Case, course: Course) -> Section:
             f"{e.number}",
             e.time_utc[:16].replace("T", " "),
             e.author or "not told",
-            f"{e}" + (" [no longer holds]" if e.number in gone else ""),
+            tell_entry(e) + (" [no longer holds]" if e.number in gone else ""),
         )
         for e in case.entries
     )
@@ -269,11 +268,11 @@ def _moved(course: Course, i: int) -> str:
     before = {f.name: f for f in course.steps[i - 1].families}
     after = course.steps[i]
     most = max(after.families, key=lambda f: abs(f.weight - before[f.name].weight))
-    number = after.entry.number if after.entry else 0
+    number, words = (after.entry.number, tell_entry(after.entry)) if after.entry else (0, "")
     if abs(most.weight - before[most.name].weight) < 0.005:
-        return f"Entry {number} ({after.words}) moved nothing."
+        return f"Entry {number} ({words}) moved nothing."
     return (
-        f"Entry {number} ({after.words}): {most.title} went from "
+        f"Entry {number} ({words}): {most.title} went from "
         f"{percent(before[most.name].weight)} to {_weight(most)}."
     )
 
@@ -282,12 +281,10 @@ def _moved(course: Course, i: int) -> str:
 
 
 def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes | None) -> Section:
-    said = {True: "alike", False: "DIFFERS", None: "not told"}
-    rows = tuple(
-        (c.name, c.first, c.second, said[c.alike] + ("" if c.hinders else " (no hindrance)"))
-        for c in comparison.conditions
-    )
-    blocks: list[Block] = [Text(comparison.sentence, entries, "lead")]
+    blocks: list[Block] = [
+        Text(comparison.sentence, entries, "lead"),
+        Items(tuple(_conditions(comparison)), entries),
+    ]
     if comparison.windows:
         blocks.append(
             Picture(draw_comparison(comparison), f"Two curves. {comparison.sentence}",
@@ -308,12 +305,26 @@ def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes 
             Picture(beside, f"{comparison.first} beside {comparison.second} at their peaks",
                     "The densest moment of each clip, side by side", entries)
         )  # fmt: skip
-    blocks.append(
-        Table(("condition", comparison.first, comparison.second, ""), rows,
-              "Can the two be compared?", (0.3, 0.24, 0.24, 0.22), entries)
-    )  # fmt: skip
     title = f"Compared: {comparison.first} and {comparison.second}"
     return Section(title, tuple(blocks), new_page=True)
+
+
+def _conditions(comparison: Comparison) -> list[str]:
+    """Whether the two can be compared: what is alike, what differs, what nobody told."""
+    lines = []
+    for alike, words in (
+        (False, "Differs"),
+        (True, "Alike"),
+        (None, "Not told, or not to be told"),
+    ):
+        named = [
+            f"{c.name} ({c.first} / {c.second})" if c.first or c.second else c.words
+            for c in comparison.conditions
+            if c.alike is alike
+        ]
+        if named:
+            lines.append(f"{words}: {'; '.join(named)}.")
+    return lines
 
 
 def _clip(entry: Entry, examination: Examination, sheet: bytes | None) -> Section:
@@ -323,7 +334,7 @@ def _clip(entry: Entry, examination: Examination, sheet: bytes | None) -> Sectio
         blocks.append(
             Picture(sheet, f"Key pictures of {examination.clip} with the plume outlined",
                     "Key pictures: outline of the plume, measuring section (dashed square), end of "
-                    "the pipe (cross)", n)
+                    "the pipe (cross)", n, width_share=0.8)
         )  # fmt: skip
     if len(examination.trace) > 1:
         blocks.append(

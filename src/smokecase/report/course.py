@@ -1,7 +1,7 @@
 """Where a case stands: its weights now, and how each new fact moved them.
 
 A repair ends a stretch: what was seen before speaks of the fault, what is seen after speaks of the
-repair. The weights are those of the last stretch that smoked or was asked about.
+repair.
 """
 
 from collections.abc import Callable, Mapping
@@ -10,8 +10,8 @@ from typing import Any
 
 from smokecase.case.record import Case, Circumstances, Entry
 from smokecase.causes.knowledge_file import standard_knowledge
-from smokecase.causes.weigh import Weight, prepare, weigh_causes, weigh_sets
-from smokecase.diagnosis import Diagnosis, add_words, diagnose, gather
+from smokecase.causes.weigh import Weight
+from smokecase.diagnosis import Diagnosis, diagnose
 from smokecase.readings import Examination
 
 Tell = Callable[[float, str], None]
@@ -49,29 +49,33 @@ def follow_case(case: Case, *, tell: Tell | None = None) -> Course:
     """
     told = tell or (lambda share, words: None)
     facts, after_repair = weighed_facts(case)
-    steps = [Step(entry=None, words="nothing told yet", families=_weigh(case, ()))]
+    found = _weigh(case, ())
+    steps = [Step(entry=None, words="nothing told yet", families=found.families)]
     for i, entry in enumerate(facts):
-        told(i / (len(facts) + 1), f"weighing entry {entry.number}")
-        families = _weigh(case, facts[: i + 1])
-        steps.append(Step(entry=entry, words=str(entry), families=families))
-    told(0.95, "looking for the next check")
-    tables = to_tables(case, facts)
-    statement = add_words(None, tables, standard_knowledge())
-    found = diagnose(_examinations(case, facts), answers=statement)
+        told((i + 1) / (len(facts) + 1), f"weighing entry {entry.number}")
+        found = _weigh(case, facts[: i + 1])
+        steps.append(Step(entry=entry, words=tell_entry(entry), families=found.families))
     return Course(diagnosis=found, steps=tuple(steps), facts=facts, after_repair=after_repair)
 
 
 def weighed_facts(case: Case) -> tuple[tuple[Entry, ...], bool]:
-    """Facts of the last stretch that smoked or was asked about, and whether a repair ended it."""
+    """Choose the facts that speak of the fault, and tell whether a repair ended their stretch.
+
+    They are those of the last stretch in which something was answered or checked; where nothing
+    was, of the last one that smoked.
+    """
     stretches: list[list[Entry]] = [[]]
     for entry in case.in_force():
         if entry.kind == "repair":
             stretches.append([])
         elif entry.kind in FACTS and not _of_another(entry):
             stretches[-1].append(entry)
-    for i in range(len(stretches) - 1, -1, -1):
-        if any(e.kind != "clip" or _smokes(case.examinations.get(e.number)) for e in stretches[i]):
-            return tuple(stretches[i]), i < len(stretches) - 1
+    asked = [any(e.kind != "clip" for e in stretch) for stretch in stretches]
+    smoked = [any(_smokes(case.examinations.get(e.number)) for e in s) for s in stretches]
+    for speaks in (asked, smoked):
+        if any(speaks):
+            last = max(i for i, said in enumerate(speaks) if said)
+            return tuple(stretches[last]), last < len(stretches) - 1
     return tuple(e for stretch in stretches for e in stretch), False
 
 
@@ -118,9 +122,19 @@ def _shows(told: Circumstances) -> str:
     return "warm_idle" if warm else "unknown"
 
 
-def _weigh(case: Case, facts: tuple[Entry, ...]) -> tuple[Weight, ...]:
-    knowledge = standard_knowledge()
-    statement = add_words(None, to_tables(case, facts), knowledge)
-    findings, _ = gather(knowledge, statement, _examinations(case, facts))
-    network = prepare(knowledge, statement.engine, statement.weather)
-    return weigh_causes(weigh_sets(network, findings))[0]
+def _weigh(case: Case, facts: tuple[Entry, ...]) -> Diagnosis:
+    return diagnose(_examinations(case, facts), answers=to_tables(case, facts))
+
+
+def tell_entry(entry: Entry) -> str:
+    """Tell an entry in the words of the question or check that it answers."""
+    name = entry.body.get("question") or entry.body.get("check")
+    question = standard_knowledge().questions.get(str(name))
+    if question is None:
+        return str(entry)
+    given = entry.body["answer"] if entry.kind == "answer" else entry.body["result"]
+    states = given if isinstance(given, list) else [given]
+    words = dict(zip(question.states, question.words, strict=True))
+    said = ", ".join(words.get(str(state), str(state).replace("_", " ")) for state in states)
+    corrects = f" (corrects entry {entry.replaces})" if entry.replaces else ""
+    return f"{question.question} {said}{corrects}"

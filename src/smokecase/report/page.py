@@ -33,7 +33,12 @@ figure img { display: block; width: 100%; height: auto; }
 .bar svg { width: 100%; height: 1.5rem; }
 .bars li { list-style: none; margin: 0 0 .4rem; } .bars { padding: 0; }
 @media (max-width: 34rem) { body { padding: .8rem; } .bar { grid-template-columns: 1fr; }
-  .wide > img, .wide > table { min-width: 30rem; } }
+  .wide > img { min-width: 30rem; } thead, colgroup { display: none; }
+  table, tbody { display: block; }
+  tr { display: block; border-bottom: 1px solid var(--rule); padding: .3rem 0; }
+  th[scope=row], td { display: block; border: 0; padding: .1rem 0; }
+  th[scope=row] { font-weight: bold; }
+  td[data-head]:not([data-head=""])::before { content: attr(data-head) ": "; color: var(--soft); } }
 @media print { @page { size: A4; margin: 16mm; }
   body { max-width: none; padding: 0; font-size: 10pt; }
   figure, .stop, tr, .bars { break-inside: avoid; } h2 { break-after: avoid; }
@@ -101,7 +106,10 @@ def _table(table: Table) -> str:
     columns = "".join(f'<col style="width:{100 * share:.0f}%">' for share in table.shares)
     rows = "".join(
         f'<tr><th scope="row">{escape(row[0])}</th>'
-        + "".join(f"<td>{escape(cell)}</td>" for cell in row[1:])
+        + "".join(
+            f'<td data-head="{escape(head)}">{escape(cell)}</td>'
+            for head, cell in zip(table.head[1:], row[1:], strict=True)
+        )
         + "</tr>"
         for row in table.rows
     )

@@ -159,6 +159,7 @@ def _table(sheet: Any, table: Table) -> None:
     sheet.set_text_color(*INK)
     sheet.set_draw_color(*RULE)
     sheet.set_line_width(0.2)
+    sheet.set_fill_color(255, 255, 255)  # cells take the colour of the last filled shape otherwise
     sheet.set_font("DejaVu", "", SIZES["small"])
     wide = sheet.w - 2 * MARGIN_MM
     with sheet.table(

@@ -15,7 +15,7 @@ from smokecase.readings import SCREENING, Examination
 from smokecase.report.assemble import Made
 from smokecase.report.beside import draw_beside, write_beside
 from smokecase.report.case_figures import draw_comparison
-from smokecase.report.course import Course
+from smokecase.report.course import Course, tell_entry
 
 Tell = Callable[[float, str], None]
 
@@ -34,7 +34,9 @@ def tell_standing(case: Case, course: Course, comparisons: Sequence[Comparison] 
     out.append("\nEntries")
     for entry in case.entries:
         holds = " [no longer holds]" if entry.number in gone else ""
-        out.append(_filled(f"{entry.number:3}  {entry.time_utc[:10]}  {entry}{holds}", 17))
+        out.append(
+            _filled(f"{entry.number:3}  {entry.time_utc[:10]}  {tell_entry(entry)}{holds}", 17)
+        )
     out.append("\nWeights of the likeliest families after each fact (95 % interval)")
     names = [f.name for f in course.steps[-1].families[:SHOWN]]
     for step in course.steps:
