@@ -1,8 +1,8 @@
 """A faithful part of the network, built a second time in a general-purpose probabilistic library.
 
-Eight causes with every arrow between them and nine findings of both kinds. The library does all the
-combining itself, from binary causes: noisy-or by its parents, noisy-max by a chain of pushes, "one cause
-is seen" by a selector, at most three at once and "somebody asks" by counting chains.
+Eight causes with every arrow between them and eleven findings of all kinds. The library does all
+the combining itself, from binary causes: noisy-or by its parents, noisy-max by a chain of pushes,
+"one cause is seen" by a selector, at most three at once and "somebody asks" by counting chains.
 """
 
 import itertools
@@ -20,8 +20,8 @@ from smokecase.causes.network import ASKED_WITHOUT_SMOKE, AT_LARGE, MOST_AT_ONCE
 
 CAUSES = ("rings_worn", "low_compression", "head_gasket", "cooling_fault", "oil_starvation",
           "turbo_seals", "condensation", "boost_leak")  # fmt: skip
-FINDINGS = ("smoke_colour", "smoke_when", "coolant_loss", "oil_use", "start", "power", "overheating",
-            "last_work", "compression", "oil_level", "idle")  # fmt: skip
+FINDINGS = ("smoke_colour", "smoke_when", "coolant_loss", "oil_use", "start", "power",
+            "overheating", "last_work", "compression", "oil_level", "idle")  # fmt: skip
 ENGINE = {"fuel": "diesel", "installation": "car", "turbo": "yes", "water_cooling": "yes"}
 
 
@@ -55,14 +55,25 @@ def library_network(knowledge):
             stays = 1 - prior
             for parent, x in zip(parents, there, strict=True):
                 stays *= 1 - parent.leads_to[cause.name] * x
-            _fill(net, cause.name, {p.name: x for p, x in zip(parents, there, strict=True)}, [stays, 1 - stays])
+            _fill(
+                net,
+                cause.name,
+                {p.name: x for p, x in zip(parents, there, strict=True)},
+                [stays, 1 - stays],
+            )
     evidence = {}
-    last = _chain(net, "count", causes, MOST_AT_ONCE + 2, lambda n, x, c: min(n + x, MOST_AT_ONCE + 1))
+    last = _chain(
+        net, "count", causes, MOST_AT_ONCE + 2, lambda n, x, c: min(n + x, MOST_AT_ONCE + 1)
+    )
     evidence[last] = [1.0] * (MOST_AT_ONCE + 1) + [0.0]
     last = _chain(net, "smokes", causes, 2, lambda n, x, c: max(n, x if c.shows > 0.1 else 0))
     evidence[last] = [ASKED_WITHOUT_SMOKE, 1.0]
     for question in knowledge.questions.values():
-        seen = _seen_max(net, question, causes) if question.combine == "max" else _seen_one(net, question, causes)
+        seen = (
+            _seen_max(net, question, causes)
+            if question.combine == "max"
+            else _seen_one(net, question, causes)
+        )
         net.add(gum.LabelizedVariable(question.name, question.name, len(question.states)))
         net.addArc(seen, question.name)
         for state in range(len(question.states)):

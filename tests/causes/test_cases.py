@@ -1,4 +1,5 @@
 """Cases as any old hand would judge them; common practice, no source, unless a line names one."""
+# ruff: noqa: E501 (tables of cases and finished messages stand one a line)
 
 import pytest
 
@@ -42,7 +43,7 @@ def test_a_recirculation_valve_that_holds_no_vacuum_and_hardly_moves_does_not_op
     _, families, causes = weigh(fuel="diesel", egr="yes", smoke_colour="black", results=results)
 
     assert causes["egr_not_opening"] > 0.5
-    assert causes["egr_stuck_open"] < 0.03
+    assert causes["egr_stuck_open"] < causes["egr_not_opening"] / 6
     assert families["overfuelling"] > 0.5  # the soot still wants a cause
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from part_network import ENGINE, gum, library_network, library_weights, part
 
+from part_network import ENGINE, gum, library_network, library_weights, part
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.causes.network import Network
 from smokecase.causes.weigh import weigh_sets

@@ -39,6 +39,7 @@ class Cause:
     prior: Mapping[str, float]  # by fuel, where the needed parts are fitted
     times: Mapping[str, float]  # by installation
     needs: tuple[str, ...]
+    excludes: tuple[str, ...]  # causes that cannot be there with it
     harmless: bool
     spread: float  # the prior may be wrong by this factor, 95 %
     shows: float  # share of the smoke beside other causes
@@ -185,8 +186,9 @@ class Knowledge:
         found = self.questions.get(name)
         if found is None:
             what = f'no question or check has the name "{name}"'
-            names = [*self.questions, *self.contexts, *self.parts]
-            remedy = _nearest(name, names, "see smokecase knowledge for all names")
+            asked = (q.name for q in self.questions.values() if q.kind != "measured")
+            names = [*asked, *self.contexts, *self.parts]
+            remedy = nearest(name, names, "see smokecase knowledge for all names")
             raise AnswersError(what, where=where, remedy=remedy)
         return found
 
@@ -213,10 +215,17 @@ def find_state(question: Question | Context, name: str, *, where: str) -> int:
     what = f'"{name}" is no answer to "{question.name}"'
     every = ", ".join(question.states)
     raise AnswersError(
-        what, where=where, remedy=_nearest(name, question.states, f"use one of {every}")
+        what, where=where, remedy=nearest(name, question.states, f"use one of {every}")
     )
 
 
-def _nearest(name: str, names: Iterable[str], otherwise: str) -> str:
+def nearest(name: str, names: Iterable[str], otherwise: str) -> str:
+    """Offer the nearest name, or two where both are nearly as near."""
     near = difflib.get_close_matches(name, list(names), n=2, cutoff=0.6)
+
+    def alike(other: str) -> float:
+        return difflib.SequenceMatcher(None, other, name).ratio()
+
+    if len(near) == 2 and alike(near[1]) < alike(near[0]) - 0.05:
+        near = near[:1]
     return "did you mean " + " or ".join(f'"{n}"' for n in near) if near else otherwise

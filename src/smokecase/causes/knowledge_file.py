@@ -251,6 +251,7 @@ def _cause(block: Block) -> Cause:
         prior=_shares(block, "prior"),
         times=times,
         needs=block.words("needs"),
+        excludes=block.words("excludes"),
         harmless=block.take("harmless", bool, False),
         spread=block.number("spread", 1, 10, 2.0),
         shows=block.number("shows", 0.001, 10, 1.0),
@@ -277,6 +278,7 @@ def _check_causes(
             raise block.fail(what, "add the family or mend the name", "family")
         known = (
             ("leads_to", cause.leads_to, causes),
+            ("excludes", cause.excludes, causes),
             ("needs", cause.needs, parts),
             ("prior", cause.prior, contexts["fuel"].states),
             ("times", cause.times, contexts["installation"].states),

@@ -7,6 +7,7 @@ The model is a Bayesian network over binary causes, given that at most three are
     "max":  P(answer <= s | set) = B(s) prod_{c in set} F_c(s)                 (noisy-max, leak B)
     else:   P(answer = s | set)  = sum_{c in set} w_c f_c(s) / sum_{c in set} w_c     (one is seen)
             with w_c how much smoke c makes ("smoke"), or 1 where c has a row, else 0 ("one")
+    excluded:     sets of causes that cannot be there together have no chance
     asked about:  1 where a cause there makes smoke, else 0.05: priors are of engines asked about
     reported: r P(s) + (1 - r) / states                                 (informant's reliability r)
 
@@ -106,6 +107,10 @@ class Network:
                         np.log1p(-raised) - absent[target],
                     )
             total += share * np.exp(log_p)
+        for i, cause in enumerate(self.causes):
+            for other in cause.excludes:
+                if other in self.index:
+                    total[self.member[:, i] * self.member[:, self.index[other]] > 0] = 0.0
         smokes = self.member @ np.array([c.shows > 0.1 for c in self.causes]) > 0
         total *= np.where(smokes, 1.0, ASKED_WITHOUT_SMOKE)
         return np.asarray(np.log(np.maximum(total / total.sum(), _TINY)))

@@ -25,6 +25,7 @@ from smokecase.causes.network import Network
 from smokecase.causes.weigh import Posterior
 
 LEAVE_ALONE = "leave_alone"
+SMOKES = 0.1  # a cause that `shows` more than this makes smoke
 KEPT, MOST_SETS = 0.99, 600  # what the search for checks looks at; the rest are rare threesomes
 BEARS = 0.35  # a free look that parts the leading cause this well from the rest goes first
 SURE = 0.9  # a cause this likely is acted on without a further check
@@ -110,7 +111,7 @@ class Search:
     network: Network
     rows: NDArray[np.int64]  # of the network's sets
     chance: Floats  # (rows,) sums to 1
-    right: NDArray[np.int64]  # (rows, 3) acts that are right for a set; len(acts) fills up
+    right: NDArray[np.int64]  # (rows, 4) acts that are right for a set; len(acts) fills up
     cost: Floats  # (acts,)
     acts: tuple[str, ...]  # causes that are faults, then LEAVE_ALONE
     prices: Prices
@@ -121,10 +122,17 @@ class Search:
         network = posterior.network
         rows = _likeliest(posterior.chance)
         faults = [i for i, cause in enumerate(network.causes) if not cause.harmless]
-        act = np.full(len(network.causes) + 1, len(faults) + 1)
-        act[faults] = np.arange(len(faults))
-        right = act[network.sets[rows]]
-        right[(right > len(faults)).all(axis=1), 0] = len(faults)  # no fault: leave it alone
+        leave, none = len(faults), len(faults) + 1
+        act = np.full(len(network.causes) + 1, none)
+        act[faults] = np.arange(leave)
+        smokes: NDArray[np.bool_] = np.array([*(c.shows > SMOKES for c in network.causes), False])
+        sets = network.sets[rows]
+        right = act[sets]
+        by_smoke = np.where(smokes[sets], right, none)
+        has_smoke: NDArray[np.bool_] = np.asarray((by_smoke < none).any(axis=1))
+        # what makes the smoke is to be found; where no fault does, leaving it alone is right too
+        right = np.where(has_smoke[:, None], by_smoke, right)
+        right = np.column_stack([right, np.where(has_smoke, none, leave)])
         cost = [prices.of_repair(network.causes[i]) for i in faults]
         acts = (*(network.causes[i].name for i in faults), LEAVE_ALONE)
         chance = posterior.chance[rows]

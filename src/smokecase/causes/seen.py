@@ -98,7 +98,9 @@ def _flat(likelihood: Floats) -> bool:
 def _colour(clip: Examination) -> tuple[str, Floats, str] | None:
     """Take the colour weights, made against even odds, as likelihoods up to a factor."""
     colour = clip.colour
-    if clip.refused is not None or colour.colour_open:
+    # a single still has its opacity refused, yet shows its colour; its doubt weakens it
+    refused = clip.refused is not None and clip.source != "still"
+    if refused or colour.colour_open:
         return None
     weights = np.array([getattr(colour, name) for name in COLOURS])
     likelihood = _mixed(weights + 0.02, clip.doubts, _COLOUR_DOUBTS)

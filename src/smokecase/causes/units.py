@@ -32,7 +32,7 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
 # other ways to write a unit, compared without blanks and in small letters
 _ALSO = {
     "c": "degC", "°c": "degC", "celsius": "degC", "f": "degF", "°f": "degF", "fahrenheit": "degF",
-    "kelvin": "K", "\u03a9": "ohm", "\u2126": "ohm", "ohms": "ohm", "percent": "%", "°": "deg",
+    "kelvin": "K", "\u03c9": "ohm", "ohms": "ohm", "percent": "%", "°": "deg",
     "degrees": "deg", "\"hg": "inHg", "in.hg": "inHg", "in-hg": "inHg", "lb/in2": "psi",
     "psig": "psi", "bars": "bar", "amp": "A", "amps": "A", "volt": "V", "volts": "V", "l": "L",
     "inch": "in", "inches": "in", "millibar": "mbar", "torr": "mmHg", "kgf/cm2": "kg/cm2",

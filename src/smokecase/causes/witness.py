@@ -4,6 +4,7 @@ What a clip says is in `seen.py`.
 """
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -171,12 +172,9 @@ def _slip(shown: float, unit: str, quantity: Quantity, where: str) -> AnswersErr
 
 
 def _resolution(text: str) -> float:
-    decimals = [len(part.split(".")[1]) for part in text.split() if _has_point(part)]
+    """Return the last digit written: 0.1 for "28.5", 1 for "28"."""
+    decimals = [len(part) for part in re.findall(r"\d\.(\d+)", text.replace(",", "."))]
     return float(10.0 ** -max(decimals, default=0))
-
-
-def _has_point(part: str) -> bool:
-    return "." in part and part.replace(".", "").strip(",;").isdigit()
 
 
 def _below(edge: float, numbers: Floats, u: Floats) -> Floats:

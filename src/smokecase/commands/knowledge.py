@@ -3,7 +3,7 @@
 import argparse
 import sys
 
-from smokecase.causes.knowledge import Cause, Knowledge, Question
+from smokecase.causes.knowledge import Cause, Knowledge, Question, nearest
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.errors import AnswersError
 
@@ -39,12 +39,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _found(knowledge: Knowledge, name: str) -> Question:
-    import difflib
-
     if name not in knowledge.questions:
         every = [*knowledge.questions, *knowledge.causes, *knowledge.families, *KINDS]
-        near = difflib.get_close_matches(name, every, n=2)
-        remedy = "did you mean " + " or ".join(near) if near else "see smokecase knowledge"
+        remedy = nearest(name, every, "see smokecase knowledge")
         msg = f'nothing has the name "{name}"'
         raise AnswersError(msg, where="knowledge", remedy=remedy)
     return knowledge.questions[name]
