@@ -285,7 +285,9 @@ def _judge(
     signs = {w.difference.value > 0 for w in strong}
     widest = max(windows, key=lambda w: abs(w.z))
     if len(signs) == 1:
-        best = max(strong, key=lambda w: abs(w.z))
+        # the whole time speaks for itself; another window only where that cannot
+        whole_first = sorted(strong, key=lambda w: (not w.name.startswith("whole"), -abs(w.z)))
+        best = whole_first[0]
         chance = min(normal.cdf(abs(best.z)), 1 - 1e-6)
         # never surer than all the windows together allow
         return ("more" if signs == {True} else "less"), 1 - (1 - chance) * len(windows), best

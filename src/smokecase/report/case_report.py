@@ -169,9 +169,11 @@ def _likeliest(course: Course) -> list[Block]:
         else "What it may be, by all that was told until now"
     )
     bars = tuple(Bar(w.title, w.weight, w.low, w.high) for w in found.families[:SHOWN_FAMILIES])
+    cause = found.causes[0]
     return [
         Bars(bars, f"{heading}: weight with its 95 % interval; several can be true at once",
-             tuple(e.number for e in course.facts))
+             tuple(e.number for e in course.facts)),
+        Text(f"Likeliest single cause: {cause.title}, {_weight(cause)}."),
     ]  # fmt: skip
 
 
@@ -220,7 +222,7 @@ def _causes(course: Course) -> Section:
         doubtful.append(f"One fact would separate the two leading causes: {found.rival.words}")
     if doubtful:
         blocks.append(Items(tuple(doubtful)))
-    return Section("Why these causes", tuple(blocks))
+    return Section("Why these causes", tuple(blocks), new_page=True)
 
 
 def _weight(weight: Weight) -> str:
@@ -303,7 +305,7 @@ def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes 
     if beside is not None:
         blocks.append(
             Picture(beside, f"{comparison.first} beside {comparison.second} at their peaks",
-                    "The densest moment of each clip, side by side", entries)
+                    "The densest moment of each clip, side by side", entries, width_share=0.8)
         )  # fmt: skip
     title = f"Compared: {comparison.first} and {comparison.second}"
     return Section(title, tuple(blocks), new_page=True)

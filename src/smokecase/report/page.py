@@ -131,7 +131,7 @@ def _bars(block: Bars) -> str:
             '<svg viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true">'
             '<rect x="0" y="2" width="100" height="6" fill="none" stroke="#b9c1c6" '
             'stroke-width=".5"/>'
-            f'<rect x="0" y="2" width="{x:.1f}" height="6" fill="#56616a"/>'
+            f'<rect x="0" y="2" width="{x:.1f}" height="6" fill="#a3adb4"/>'
             f'<path d="M{low:.1f} 5H{high:.1f}M{low:.1f} 0V10M{high:.1f} 0V10" stroke="#000" '
             'stroke-width="1.6" vector-effect="non-scaling-stroke" fill="none"/></svg></li>'
         )

@@ -9,6 +9,7 @@ from smokecase.report.contents import Bars, Block, Items, Picture, Report, Table
 
 MARGIN_MM, LINE = 18.0, 1.42
 INK, SOFT, RULE = (22, 32, 42), (86, 97, 106), (185, 193, 198)
+FILL = (163, 173, 180)  # of a bar: light enough for the interval drawn over it
 SIZES = {"plain": 10.0, "lead": 11.5, "small": 8.5, "stop": 10.5, "note": 9.0}
 MM_PER_POINT = 25.4 / 72.0
 TALLEST_MM = 150.0  # a picture is made narrower rather than higher than this
@@ -220,7 +221,7 @@ def _bars(sheet: Any, block: Bars) -> None:
         sheet.set_draw_color(*RULE)
         sheet.set_line_width(0.2)
         sheet.rect(x0, top + 1.3, full, row - 2.6)
-        sheet.set_fill_color(*SOFT)
+        sheet.set_fill_color(*FILL)
         sheet.rect(x0, top + 1.3, full * bar.weight, row - 2.6, style="F")
         sheet.set_draw_color(0, 0, 0)
         sheet.set_line_width(0.4)
