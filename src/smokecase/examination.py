@@ -27,6 +27,7 @@ from smokecase.doubts import (
     PUFF_RATE_OPEN,
     SECTION_HIDDEN,
     SECTION_OUTSIDE,
+    SHADOW,
     SHAKY,
     TOO_SHORT,
     VEIL_LIKE_PLATE,
@@ -40,10 +41,12 @@ from smokecase.plume.backdrop_reading import (
     SectionByContrast,
     backdrop_from_box,
     find_backdrop,
+    tell_backdrop,
 )
 from smokecase.plume.fuse import join_contrast
 from smokecase.plume.kind import tell_colour
 from smokecase.plume.measure import SectionReader
+from smokecase.plume.plain_board import find_checker
 from smokecase.plume.section import PipeExit
 from smokecase.plume.smoke import SmokeFinder, SmokeMap
 from smokecase.plume.timing import tell_timing
@@ -64,8 +67,10 @@ Floats = NDArray[np.float64]
 Tell = Callable[[float, str], None]
 
 BOARD_LONG_SIDE = 1920  # pixels of the picture that the backdrop is looked for in
+U_LN_PAPER = 0.08  # of white taken from the printed sheet
 U_TONE_GAIN = 0.12  # of ln gain: a tone curve moves light patches by less than dark ones
 LAG_S = 0.4  # how long an encoder may lag behind the exposure
+LIGHT_CHANGED = 0.04  # of a section without smoke, beyond which its light is not the plate's
 SEED = 20_261_125  # same clip, same settings: same numbers out
 
 
@@ -150,6 +155,8 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
         rng=rng,
     )
     backdrop = _find_backdrop(path, clip, scene, board_px, from_s)
+    if backdrop is not None and backdrop.sheets:  # its paper is a better white than the scene
+        scene = replace(scene, white=backdrop.white, u_ln_white=U_LN_PAPER)
     walk = _Walk(clip, scene, settings, rng, backdrop)
     first, last = from_s, min(to_s, clip.duration_s)
     for frame in clip.frames(from_s, to_s):
@@ -177,14 +184,18 @@ def _find_backdrop(
     board_px: tuple[float, float, float, float] | None,
     from_s: float,
 ) -> Backdrop | None:
-    """Find the backdrop that the user marked, or the printed one in the first picture."""
+    """Find the board that the user marked, the printed backdrop, or a plain checker."""
     plate, clipped = scene.plate.light, scene.clipped
     if board_px is not None:
         x0, y0 = clip.to_working(*board_px[:2])
         x1, y1 = clip.to_working(*board_px[2:])
         return backdrop_from_box((x0, y0, x1, y1), plate, clipped)
     first = next(iter(open_clip(path, long_side=BOARD_LONG_SIDE).frames(from_s)), None)
-    return find_backdrop(first.codes, plate, clipped) if first is not None else None
+    found = find_backdrop(first.codes, plate, clipped) if first is not None else None
+    if found is None:
+        checker = find_checker(plate)
+        found = backdrop_from_box(checker, plate, clipped) if checker else None
+    return found
 
 
 class _Walk:
@@ -211,6 +222,7 @@ class _Walk:
         self.reader: SectionReader | None = None
         self.finder: SmokeFinder | None = None
         self.contrast: SectionByContrast | None = None
+        self.backdrop = backdrop
         pipe = scene.pipe
         if backdrop is not None and pipe is not None and scene.section is not None:
             self.contrast = SectionByContrast(
@@ -311,9 +323,8 @@ class _Walk:
                 high=math.inf if self.scene.open_above else values.high_pct,
             )
         elif self.reader is None and self.contrast is None and self.scene.pipe is not None:
-            # a pipe, and nothing in the picture that ever left the plate: clear air
-            opacity = Measured(value=0.0, u=1.0, unit="%")
-            values = None
+            opacity, more = self._without_smoke(light)
+            doubts |= more
         if self.scene.open_above:
             doubts.add(NO_CLEAN_PLATE)
         return SmokeReading(
@@ -328,6 +339,18 @@ class _Walk:
             shake_px=shake_px,
             doubts=frozenset(doubts),
         )
+
+    def _without_smoke(self, light: Picture) -> tuple[Measured | None, set[Doubt]]:
+        """Read a section where no smoke was found: clear air, or nothing where light changed."""
+        x0, y0, x1, y1 = (round(v) for v in self.scene.section or (0, 0, 1, 1))
+        cut = (slice(max(y0, 0), max(y1, 1)), slice(max(x0, 0), max(x1, 1)))
+        plate, seen = self.scene.plate.light[cut], light[cut]
+        if plate.size == 0:
+            return None, {SECTION_OUTSIDE}
+        change = np.abs(seen.mean(axis=(0, 1)) - plate.mean(axis=(0, 1))).max()
+        if change > LIGHT_CHANGED * (plate.mean(axis=(0, 1)).max() + 0.02):
+            return None, {SHADOW}
+        return Measured(value=0.0, u=self.scene.u_clear_pct, unit="%"), set()
 
     def _keep_view(self, time_s: float, light: Picture, smoke: SmokeMap | None) -> None:
         """Keep few views, evenly spread, as candidates for key frames."""
@@ -386,6 +409,7 @@ class _Walk:
             colour=colour,
             doubts=frozenset(doubts),
             settings=asdict(settings)
+            | tell_backdrop(self.backdrop, scale)
             | {
                 "plate": scene.plate.origin,
                 "plate_window_s": [scene.plate.from_s, scene.plate.to_s],
@@ -489,8 +513,8 @@ class _Walk:
 
 def _centre_line(pipe: PipeExit) -> tuple[Floats, Floats]:
     """Points on the plume's centre line inside the section, in working pixels."""
-    angle = math.radians(pipe.direction_deg)
-    along = np.linspace(0.4, 1.5, 23) * pipe.diameter_px
+    angle = math.radians(pipe.direction_deg)  # type: ignore[arg-type]  # a pipe with a section
+    along = np.linspace(0.4, 1.5, 23) * pipe.diameter_px  # type: ignore[operator]
     return (
         pipe.exit_px[0] + along * math.cos(angle),  # type: ignore[index]
         pipe.exit_px[1] + along * math.sin(angle),  # type: ignore[index]

@@ -19,7 +19,6 @@ from smokecase.doubts import (
     EXPOSURE_UNCHECKED,
     SHAKY,
     SINGLE_STILL,
-    TOO_SHORT,
     VEIL_LIKE_PLATE,
     Doubt,
 )
@@ -307,7 +306,7 @@ def _examination(  # noqa: PLR0913 - the parts of the record, each by name
         trace=SmokeTrace.from_readings([reading]),
         timing=SmokeTiming(),
         colour=colour,
-        doubts=doubts | {TOO_SHORT},
+        doubts=doubts,
         versions={"smokecase": version("smokecase"), "numpy": np.__version__},
         key_frames=(frame,),
         opacity_map=opacity_map,

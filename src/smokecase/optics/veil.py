@@ -11,7 +11,7 @@ blocks (neighbours err together), with the tone curve bent within its doubt and 
 centre drawn from the prior, so that where the picture says nothing the spread is the prior's.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -38,6 +38,8 @@ SLOPE_PRIOR = (1.0, 1.2)  # centre and spread of a over all smokes
 BOUNDS_VEIL, BOUNDS_SLOPE = (1e-4, 12.0), (-1.5, 4.0)
 # a window's mean misses the model by about this (gain, veil that varies): absolute, relative
 U_MEAN = (0.003, 0.012)
+U_SLOPE_COMMON = 0.02  # slopes of all windows may be off together: noise reduction, compression
+U_GAIN_COMMON = 0.006  # and their light: exposure
 U_TONE = 0.05  # exponent on linear light that a camera's tone curve may amount to
 FEWEST_WINDOWS = 16
 MOST_WINDOWS = 1500  # more add cost, not knowledge: they are strongly correlated
@@ -75,6 +77,7 @@ class _HasLooks(Protocol):
     plate: Floats
     slope: Floats
     u_slope: Floats
+    u_common: Floats
     share: Floats
 
 
@@ -86,6 +89,7 @@ class _Looks:
     plate: Floats
     slope: Floats
     u_slope: Floats
+    u_common: Floats
     share: Floats
     weight: Floats
 
@@ -104,8 +108,14 @@ class _Looks:
         steep = ((i @ LUMA) / (b @ LUMA)) ** (tone - 1.0)
         return _Looks(
             light=i**tone, plate=b**tone, slope=self.slope * steep[:, None],
-            u_slope=self.u_slope * steep[:, None], share=self.share, weight=self.weight,
+            u_slope=self.u_slope * steep[:, None], u_common=self.u_common, share=self.share,
+            weight=self.weight,
         )  # fmt: skip
+
+    def stretched(self, *, slopes: Floats, light: float) -> "_Looks":
+        """Slopes (by band, in units of their common doubt) and light off together everywhere."""
+        off = slopes * np.hypot(0.5 * self.u_common, U_SLOPE_COMMON)
+        return replace(self, slope=self.slope + off, light=self.light * light)
 
 
 def _profile(looks: _Looks, veil: Floats, slope: float) -> tuple[Floats, Floats, Floats]:
@@ -179,6 +189,7 @@ def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
     plate: Floats,
     slope: Floats,
     u_slope: Floats,
+    u_common: Floats,
     share: Floats,
     block: NDArray[np.intp],
     trust: Floats,
@@ -195,6 +206,8 @@ def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
         Mean light of each window, with smoke and without. [linear]
     slope, u_slope : ndarray, shape (n, b)
         Luma texture over the plate's, per band; its standard uncertainty.
+    u_common : ndarray, shape (n, b)
+        The part of that which all windows share.
     share : ndarray, shape (n, b, 3)
         Share of each channel in the plate's luma texture.
     block : ndarray of int, shape (n,)
@@ -222,10 +235,17 @@ def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
             rng.choice(len(light), MOST_WINDOWS, replace=False, p=_telling(light, plate, u_slope))
         )
         light, plate, slope, u_slope = light[some], plate[some], slope[some], u_slope[some]
+        u_common = u_common[some]
         share, block, trust = share[some], block[some], trust[some]
     weight = trust / WINDOWS_PER_FACT
     whole = _Looks(
-        light=light, plate=plate, slope=slope, u_slope=u_slope, share=share, weight=weight
+        light=light,
+        plate=plate,
+        slope=slope,
+        u_slope=u_slope,
+        u_common=u_common,
+        share=share,
+        weight=weight,
     )
     still = (0.0, 0.0, 0.0, 0.0)
     fits = {}
@@ -247,7 +267,14 @@ def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
         found, _, _, prior = fits[name]
         chosen = np.concatenate([rows[b] for b in rng.choice(blocks, len(blocks))])
         tone = float(np.exp(rng.normal(0.0, U_TONE)))
-        looks = whole.pick(chosen, weight[chosen]).bent(tone)
+        looks = (
+            whole.pick(chosen, weight[chosen])
+            .bent(tone)
+            .stretched(
+                slopes=rng.normal(0.0, 1.0) + 0.5 * rng.normal(0.0, 1.0, slope.shape[1]),
+                light=float(np.exp(rng.normal(0.0, U_GAIN_COMMON))),
+            )
+        )
         shift = tuple(rng.normal(0.0, s) for s in (prior[1], U_CHROMA, U_CHROMA, SLOPE_PRIOR[1]))
         member, _, _ = _fit(looks, white**tone, prior, shift, found)  # type: ignore[arg-type]
         drawn.append((member, tone))
@@ -268,6 +295,7 @@ def window_cost(windows: "_HasLooks", veil: Veil, scale: float) -> Floats:
     """Half the robust squared misfit of each window with the veil scaled, shape (n,)."""
     looks = _Looks(
         light=windows.light, plate=windows.plate, slope=windows.slope, u_slope=windows.u_slope,
+        u_common=windows.u_common,
         share=windows.share, weight=np.ones(len(windows.light)),
     )  # fmt: skip
     miss_m, miss_s, _ = _profile(looks, veil.light * scale, veil.slope)
@@ -282,7 +310,7 @@ def _telling(light: Floats, plate: Floats, u_slope: Floats) -> Floats:
     From the change of the mean and the doubt of the slope, never from the slope itself.
     """
     change = np.abs(light - plate).max(axis=1) / (plate.max(axis=1) + 0.02)
-    share = np.minimum(change, 1.0) / (u_slope.min(axis=1) ** 2 + 0.1**2)
+    share = np.minimum(change, 1.0) ** 2 / (u_slope.min(axis=1) ** 2 + 0.1**2)
     return np.asarray(share / share.sum())
 
 

@@ -10,21 +10,21 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.optics.veil import Veil, depth_by_veil, window_cost
+from smokecase.optics.veil import U_SLOPE_COMMON, Veil, depth_by_veil, window_cost
 from smokecase.plume.windows import Windows
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 STEPS = np.linspace(-0.9, 0.9, 19)  # ln scale that is tried
-U_LN_SCALE = 0.25  # how far the veil strays from the common one (measured on path-traced plumes)
+U_LN_SCALE = 0.15  # how far the veil strays from the common one (measured on path-traced plumes)
 REACH_PX = 28.0  # over which it is taken as one
 GRID_PX = 12
 SMOOTH_PX = 2.0
 FEWEST_NEAR = 20
-WINDOWS_PER_FACT = 12.0  # windows of neighbouring places and frames that make one look
+WINDOWS_PER_FACT = 30.0  # windows of neighbouring places and frames that make one look
 # what no fit sees: the veil's change from frame to frame, and the camera's bending of colours
-U_LN_REST, U_LN_TINT = 0.06, 0.03
+U_LN_REST, U_LN_TINT = 0.1, 0.04
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,10 +134,7 @@ def veil_at(
     if near.sum() >= FEWEST_NEAR:
         close = windows.pick(near)
         kernel = np.exp(-0.5 * (away[near] / reach_px) ** 2) / WINDOWS_PER_FACT
-        costs = np.stack([window_cost(close, veil, float(np.exp(s))) for s in STEPS], axis=1)
-        total = kernel @ costs + 0.5 * (STEPS / U_LN_SCALE) ** 2
-        odds = np.exp(-(total - total.min()))
-        odds /= odds.sum()
+        odds = _odds(close, kernel, veil)
         mean = float(odds @ STEPS)
         u = float(np.sqrt(max(odds @ STEPS**2 - mean**2, 0.0)))
     m = len(veil.members)
@@ -148,6 +145,19 @@ def veil_at(
     return replace(
         veil, light=veil.light * np.exp(mean), members=veil.members * np.exp(mean + stray)
     )
+
+
+def _odds(windows: Windows, kernel: Floats, veil: Veil) -> Floats:
+    """Weight of each scale in STEPS, with slopes that may all be off together."""
+    off = np.hypot(0.5 * windows.u_common, U_SLOPE_COMMON)
+    totals = []
+    for z, before in ((-1.2, 0.25), (0.0, 0.5), (1.2, 0.25)):
+        bent = replace(windows, slope=windows.slope + z * off)
+        costs = np.stack([window_cost(bent, veil, float(np.exp(s))) for s in STEPS], axis=1)
+        totals.append(kernel @ costs + 0.5 * (STEPS / U_LN_SCALE) ** 2 - np.log(before))
+    total = np.array(totals)
+    odds = np.exp(-(total - total.min())).sum(axis=0)
+    return np.asarray(odds / odds.sum())
 
 
 def _spread_out(field: NDArray[np.float32], shape: tuple[int, ...]) -> Picture:

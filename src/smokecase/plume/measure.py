@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from smokecase.doubts import DENSE, SATURATED, SECTION_HIDDEN, TOO_DARK, VEIL_LIKE_PLATE, Doubt
 from smokecase.measured import COVERAGE
 from smokecase.optics.veil import Veil, channel_powers, depth_by_veil
+from smokecase.plume.windows import LOSS_AT_HALF, kept_back
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -29,7 +30,7 @@ WIDEST_PCT = 30.0  # standard uncertainty beyond which the picture does not answ
 HIDDEN = (
     0.12  # light off the line between plate and veil, relative, that only a solid thing explains
 )
-SATURATED_SHARE = 0.2
+SATURATED_SHARE, MOST_SATURATED = 0.05, 0.35
 DARK_LIGHT = 0.006
 
 
@@ -108,8 +109,23 @@ class SectionReader:
             np.clip(np.round(line[1]).astype(int) - y0, 0, shape[0] - 1),
             np.clip(np.round(line[0]).astype(int) - x0, 0, shape[1] - 1),
         )
+        self.by_texture = self._by_texture(patch)
         best = self.weights[0].reshape(shape)
         self.best_box = best > 0.5 * best.max()
+
+    def _by_texture(self, plate: Picture) -> Floats:
+        """Doubt about transmittance where it rests on texture that compression may drop, (h, w).
+
+        Where plate and veil differ on average, the mean tells; where they do not, only the
+        texture does, and weak texture under smoke is what an encoder saves on.
+        """
+        mean = _smooth(plate)
+        spread = np.maximum(_smooth(plate * plate) - mean * mean, 0.0)
+        apart = (mean - self.veil.light) ** 2
+        share = spread.sum(axis=-1) / (spread + apart).sum(axis=-1).clip(1e-9)
+        level = np.clip(mean[..., 1], 0.003, 1.0)
+        codes = np.sqrt(spread[..., 1]) * 255 / 2.4 * level ** (1 / 2.4 - 1)
+        return np.asarray(share * 2 * LOSS_AT_HALF[0] * kept_back(codes), np.float64)
 
     def read(self, light: Picture, u_gain: Floats, clipped: NDArray[np.bool_]) -> SectionValues:
         """Read one frame that lies on the plate with its exposure taken out.
@@ -158,7 +174,11 @@ class SectionReader:
             and float(np.median(patch[self.best_box])) < DARK_LIGHT
         ):
             doubts.add(TOO_DARK)
-        value, u, low, high = _spread(opacity, self._noise(through[0]))
+        # blown-out smoke reads as thinner than it is
+        noise = float(np.hypot(self._noise(through[0]), 30.0 * bright))
+        value, u, low, high = _spread(opacity, noise)
+        if bright > MOST_SATURATED:
+            value = np.nan
         if value > DENSE_PCT:
             doubts.add(DENSE)
         if self._hidden(patch, through[0]):
@@ -186,7 +206,13 @@ class SectionReader:
         best = np.sqrt(np.sum(away**2, axis=-1)) + 0.01
         u = np.sqrt(np.sum(self.u_plate**2, axis=-1)) * through[..., 1] / best
         # a plate's error is partly common to neighbours: between mean and mean over root n
-        return float(100.0 * 0.3 * np.mean(u[self.best_box])) if self.best_box.any() else 0.0
+        if not self.best_box.any():
+            return 0.0
+        own = 0.3 * float(np.mean(u[self.best_box]))
+        held = 1.0 - np.clip(through[..., 1], 0.0, 1.0)
+        # an encoder that copies a still block on hides smoke: also clear air is then in doubt
+        copied = float(np.mean((self.by_texture * np.maximum(held, 0.2))[self.best_box]))
+        return 100.0 * float(np.hypot(own, copied))
 
     def _hidden(self, patch: Picture, through: Floats) -> bool:
         """Tell whether the light lies far off the line from plate to veil: something solid."""

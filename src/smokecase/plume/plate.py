@@ -11,10 +11,10 @@ Floats = NDArray[np.float64]
 
 CHANGED = 0.04  # relative change beyond which a block of the picture has changed
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
-FEWEST_CHANGED = 4  # blocks that must change together before it counts
+FEWEST_CHANGED = 2  # blocks that must change together before it counts
 MOST_PLATE_S = 3.0
 SHORT_PLATE_S = 0.7  # a plate from less time than this is said to be short
-GUARD_S = 0.15  # left out before the first change
+GUARD_S = 0.45  # left out before the first change, which begins too faintly to be seen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

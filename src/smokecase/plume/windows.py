@@ -20,14 +20,14 @@ Floats = NDArray[np.float64]
 LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # BT.709
 # (finer sigma, coarser sigma, window sigma) of each band at 640 px long side
 BANDS = ((2.0, 6.0, 7.0), (3.0, 8.0, 9.0), (5.0, 14.0, 12.0))
-MEAN_SIGMA = 6.0
 FULL_SIDE = 640
 STRIDE = 8
 LEAK_SIGMA = 12.0  # wider than the coarsest band, or the texture would pass for smoke structure
 SLOPE_FLOOR = 0.04  # spread between windows that their residuals do not show
-# contrast below which compression drops texture, in 8-bit codes; the loss is only a doubt here
-LOSS_CODES = 1.5
-LOSS_AT_HALF = (0.25, 0.12, 0.06)  # standard uncertainty of each band's slope at that contrast
+# contrast below which compression drops texture, or drops that it has changed (still blocks are
+# copied on), in 8-bit codes; the loss is a doubt here, common to windows alike
+LOSS_CODES = 2.0
+LOSS_AT_HALF = (0.2, 0.12, 0.08)  # standard uncertainty of each band's slope at that contrast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,6 +38,7 @@ class Windows:
     plate: Floats  # (n, 3) mean of the plate
     slope: Floats  # (n, b) luma texture of the frame over that of the plate
     u_slope: Floats  # (n, b)
+    u_common: Floats  # (n, b) the part of it that all windows share: compression
     share: Floats  # (n, b, 3) of each channel in the plate's luma texture
     x: Floats  # (n,) centre [working px]
     y: Floats
@@ -61,6 +62,11 @@ def blur(picture: Picture, sigma: float) -> Picture:
     return cv2.GaussianBlur(picture, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)  # type: ignore[return-value]
 
 
+def kept_back(codes: Floats) -> Floats:
+    """How much of the doubt about weak texture is left at this contrast in 8-bit codes, 1 to 0."""
+    return np.asarray(1.0 / (1.0 + (codes / LOSS_CODES) ** 1.5))
+
+
 def _band(picture: Picture, fine: float, coarse: float) -> Picture:
     return blur(picture, fine) - blur(picture, coarse)
 
@@ -74,7 +80,6 @@ class PlateTexture:
         # small pictures show the same things smaller
         self.size = float(np.clip(max(plate.shape[:2]) / FULL_SIDE, 0.5, 1.5))
         self.stride = max(4, round(STRIDE * self.size))
-        self.mean = blur(plate, MEAN_SIGMA * self.size)
         self.bands = []
         for fine, coarse, wide in self._bands():
             texture = _band(plate, fine, coarse)
@@ -84,6 +89,17 @@ class PlateTexture:
                 [blur(luma * LUMA[c] * texture[..., c], wide) for c in range(3)], axis=-1
             )
             self.bands.append((texture, luma, power, share / (power[..., None] + 1e-9)))
+        # means weigh pixels as slopes do, by texture, or the two would speak of different smoke;
+        # where there is none, evenly
+        luma = self.bands[1][1]
+        even = 0.1 * float(np.median(luma * luma)) + 1e-7
+        self.weight = (luma * luma + even)[..., None].astype(np.float32)
+        self.wide = self._bands()[1][2]
+        self.total = blur(self.weight[..., 0], self.wide)[..., None]
+        self.mean = self._mean(plate)
+
+    def _mean(self, light: Picture) -> Picture:
+        return np.asarray(blur(light * self.weight, self.wide) / self.total, np.float32)
 
     def _bands(self) -> list[tuple[float, float, float]]:
         return [(f * self.size, c * self.size, w * self.size) for f, c, w in BANDS]
@@ -116,8 +132,8 @@ class PlateTexture:
         """
         grid = (slice(self.stride // 2, None, self.stride),) * 2
         here = smoky[grid]
-        mean = blur(light, MEAN_SIGMA * self.size)[grid][here].astype(np.float64)
-        slopes, us, shares = [], [], []
+        mean = self._mean(light)[grid][here].astype(np.float64)
+        slopes, us, commons, shares = [], [], [], []
         luma_light = light @ LUMA
         level = np.clip(mean @ LUMA.astype(np.float64), 0.003, 1.0)
         for (fine, coarse, wide), (texture, luma, power, share), loss in zip(
@@ -135,8 +151,9 @@ class PlateTexture:
             u = np.sqrt(np.maximum(left, 1e-9) / p / independent)
             # contrast in 8-bit codes that the texture should have here: slope of the sRGB curve
             codes = np.sqrt(p) * through * 255 / 2.4 * level ** (1 / 2.4 - 1)
-            eaten = self.compression * 2 * loss / (1 + (codes / LOSS_CODES) ** 1.5)
+            eaten = self.compression * 2 * loss * kept_back(codes)
             slopes.append(slope)
+            commons.append(eaten)
             us.append(np.sqrt(u**2 + SLOPE_FLOOR**2 + eaten**2))
             shares.append(share[grid][here].astype(np.float64))
         row, column = np.nonzero(here)
@@ -145,6 +162,7 @@ class PlateTexture:
             plate=self.mean[grid][here].astype(np.float64),
             slope=np.stack(slopes, axis=1).astype(np.float64),
             u_slope=np.stack(us, axis=1).astype(np.float64),
+            u_common=np.stack(commons, axis=1).astype(np.float64),
             share=np.stack(shares, axis=1),
             x=column * self.stride + self.stride / 2.0,
             y=row * self.stride + self.stride / 2.0,
