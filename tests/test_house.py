@@ -22,7 +22,10 @@ MAY = {
     "plume": WORDS | {"optics", "model_files"},
     "sound": WORDS | {"video"},
     "together": WORDS,  # smoke and sound of one clip
-    "examination": WORDS | {"video", "optics", "plume", "sound", "model_files"},
+    "pair": WORDS | {"video", "optics", "plume", "model_files", "scene"},  # two stills, or one
+    "scene": WORDS | {"video", "optics", "plume", "model_files"},  # walk 1: what stays
+    "examination": WORDS
+    | {"video", "optics", "plume", "sound", "model_files", "scene", "pair", "together"},
     "rules": WORDS,
     # the set-up checked without smoke: the same measuring wing, no story
     "selfcheck": WORDS - {"readings"} | {"video", "optics", "plume"},
@@ -53,7 +56,12 @@ FENCES = {
     "cv2": {"video", "plume", "demo", "report/backdrop.py"},
     "skimage": {"video", "plume", "demo"},
     "sklearn": {"plume/kind.py"},
-    "matplotlib": {"report/figures.py", "report/case_figures.py", "report/pdf.py", "report/sound_figures.py"},
+    "matplotlib": {
+        "report/figures.py",
+        "report/case_figures.py",
+        "report/pdf.py",
+        "report/sound_figures.py",
+    },
     "gradio": {"web/app.py"},
     "dask": {"batch.py"},
     "fpdf": {"report"},

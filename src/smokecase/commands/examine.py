@@ -4,9 +4,8 @@ import argparse
 import json
 import math
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 
+from smokecase.commands.progress import part_of, show_progress
 from smokecase.report.film_guide import FILM_GUIDE
 
 EXAMPLES = """
@@ -30,8 +29,6 @@ WORDS = {
     "from_s": "--from",
     "to_s": "--to",
 }
-
-Tell = Callable[[float, str], None]
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -81,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         check_folder(args.out)
     share_of_writing = 0.0 if args.out is None else 0.45 if args.annotated else 0.1
-    with _progress() as tell:
+    with show_progress() as tell:
         try:
             examination = examine(
                 args.clip,
@@ -92,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
                 board_px=args.board,
                 from_s=args.from_s,
                 to_s=args.to_s,
-                tell=_part(tell, 0.0, 1.0 - share_of_writing),
+                tell=part_of(tell, 0.0, 1.0 - share_of_writing),
             )
         except ValueError as error:
             return _wrong_word(args.parser, error)
@@ -102,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
                 args.out,
                 clip_path=args.clip,
                 annotated=args.annotated,
-                tell=_part(tell, 1.0 - share_of_writing, 1.0),
+                tell=part_of(tell, 1.0 - share_of_writing, 1.0),
             )
     if args.json:
         sys.stdout.write(json.dumps(examination.to_json(), indent=2, ensure_ascii=False) + "\n")
@@ -122,24 +119,6 @@ def _wrong_word(parser: argparse.ArgumentParser, error: ValueError) -> int:
         if text.startswith(name):
             parser.error(text.replace(name, word, 1))
     raise error
-
-
-def _part(tell: Tell, begin: float, end: float) -> Tell:
-    return lambda share, words: tell(begin + (end - begin) * share, words)
-
-
-@contextmanager
-def _progress() -> Iterator[Tell]:
-    """Show a bar with the time left on the screen; say nothing where no one is watching."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    console = Console(stderr=True)
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console, transient=True,
-                  disable=not console.is_terminal) as bar:  # fmt: skip
-        task = bar.add_task("reading the clip", total=1.0)
-        yield lambda share, words: bar.update(task, completed=share, description=words)
 
 
 def _number(text: str) -> float:

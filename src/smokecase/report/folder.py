@@ -12,7 +12,7 @@ import json
 import os
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -42,6 +42,9 @@ CONTENTS = {
     "annotated.mp4": "the clip with the readings drawn in",
     "opacity_map.png": "opacity of every pixel, and half the width of its 95 % interval",
     "opacity_map.npz": "the same as numbers: opacity_pct, low_pct, high_pct; nan is no reading",
+    "diagnosis.txt": "the weighted causes, what speaks for and against them, and the next check",
+    "diagnosis.json": "the same for other programs; models/diagnosis.schema.json of smokecase "
+    "describes it",
 }
 
 
@@ -51,6 +54,7 @@ def write_folder(
     *,
     clip_path: str | Path | None = None,
     annotated: bool = False,
+    texts: Mapping[str, str] | None = None,
     tell: Tell | None = None,
 ) -> Path:
     """Write the folder of one examination.
@@ -64,6 +68,8 @@ def write_folder(
         The clip; needed for the annotated one.
     annotated : bool
         Also draw the readings into the clip; takes about as long as measuring it.
+    texts : mapping of str, optional
+        Further text files of the folder by their names, which stand in `CONTENTS`.
     tell : callable, optional
         Called with progress (0 to 1) and words; may raise `Cancelled`.
 
@@ -90,6 +96,8 @@ def write_folder(
         _clear_leftovers(target)
         aside.mkdir()
         try:
+            for name, text in (texts or {}).items():
+                (aside / name).write_text(text, encoding="utf-8")
             _fill(aside, examination, clip_path if annotated else None, tell)
             _move_in_place(aside, target)
         finally:

@@ -161,7 +161,7 @@ def _of_a_clip(examination: Examination) -> list[str]:
     else:
         sentences.append(f"Smoke is first seen at {timing.onset_s:.1f} s.")
     if timing.peak_s is not None:
-        peak = _mean_reading(examination, timing.peak_s, timing.peak_pct)
+        peak = tell_peak(examination)
         blocks = (
             f"where it blocks {peak} of the light just beyond the end of the pipe."
             if peak is not None
@@ -173,6 +173,14 @@ def _of_a_clip(examination: Examination) -> list[str]:
         if settled is not None:
             sentences.append(f"Towards the end it settles at {settled}.")
     return [*sentences, *_seen(examination), tell_colour(examination), _apart(examination)]
+
+
+def tell_peak(examination: Examination) -> str | None:
+    """Tell the light blocked at the peak with its interval; None where it could not be read."""
+    timing = examination.timing
+    if timing.peak_s is None:
+        return None
+    return _mean_reading(examination, timing.peak_s, timing.peak_pct)
 
 
 def _limit(examination: Examination) -> str:
