@@ -62,7 +62,7 @@ def test_wide_intervals_cannot_tell():
     found = compare(examined(puff(30), half_width=30.0), examined(puff(22), half_width=30.0))
 
     assert found.verdict == "cannot tell"
-    assert "which is too unsure" in found.sentence
+    assert "which is not sure enough" in found.sentence
 
 
 def test_more_at_the_start_and_less_later_is_said_so():

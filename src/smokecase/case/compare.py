@@ -285,20 +285,22 @@ def _judge(
     signs = {w.difference.value > 0 for w in strong}
     widest = max(windows, key=lambda w: abs(w.z))
     if len(signs) == 1:
-        # the whole time speaks for itself; another window only where that cannot
-        whole_first = sorted(strong, key=lambda w: (not w.name.startswith("whole"), -abs(w.z)))
-        best = whole_first[0]
+        best = max(strong, key=lambda w: abs(w.z))
         chance = min(normal.cdf(abs(best.z)), 1 - 1e-6)
         # never surer than all the windows together allow
         return ("more" if signs == {True} else "less"), 1 - (1 - chance) * len(windows), best
     if len(signs) == 2:
         return "cannot tell", None, widest
-    whole = next(w for w in windows if w.name.startswith("whole"))
+    whole = next(w for w in windows if _is_whole(w))
     reach = _reach(whole.difference)
     limit = max(NO_DIFFERENCE_PCT, NO_DIFFERENCE_SHARE * max(whole.first.value, whole.second.value))
     if all(abs(w.z) < NO_DIFFERENCE_Z for w in windows) and reach <= limit:
         return "no difference", None, whole
     return "cannot tell", None, widest
+
+
+def _is_whole(window: Difference) -> bool:
+    return window.name.startswith("whole")
 
 
 def _shown(level: Measured) -> str:
@@ -343,7 +345,8 @@ def _sentence(
         )
     return (
         f'Whether "{names[1]}" smokes more or less than "{names[0]}" cannot be told: the '
-        f"difference over the {window.name} is {change}, which is too unsure."
+        f"difference over the {window.name} is {change}, "
+        f"which is not sure enough where {len(windows)} spans of time are looked at."
     )
 
 
