@@ -77,9 +77,11 @@ def plot(cells, path):
     for column, style in (("speed", "o-"), ("octave", "v-"), ("weak", "s-"), ("false_weak", "x-"),
                           ("crank", "d-")):  # fmt: skip
         shares = [100 * np.mean(cells[level, "all"][column]) for level in LEVELS_DB]
-        axes.plot(LEVELS_DB, shares, style, label=COLUMNS[column])
+        label = COLUMNS[column].replace("of these", "cranking time, where given,")
+        axes.plot(LEVELS_DB, shares, style, label=label)
     axes.set_xlabel("engine over noise [dB]")
     axes.set_ylabel("share of invented engines [%]")
+    axes.set_xticks(LEVELS_DB)
     axes.invert_xaxis()
     axes.set_ylim(-3, 103)
     axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5), frameon=False)

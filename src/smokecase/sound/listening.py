@@ -197,7 +197,7 @@ def _with_start(
     if start.sure > SURE:
         crank_s = start.cranks[-1][0]
         # how far the starter stands off says how well its beginning is known (tests/benchmarks)
-        u = float(np.hypot(start.u_s, 0.6 / start.sure**1.5))
+        u = float(np.hypot(start.u_s, 0.8 / start.sure**1.5))
         reading = replace(
             reading,
             cranking_starts_s=crank_s + begins_s,

@@ -101,7 +101,7 @@ def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
         cranks=(*cranks, (float(time_s[begin]), runs_s)),
         first_firing_s=min(float(time_s[firing]), runs_s),
         runs_s=runs_s,
-        u_s=0.09,
+        u_s=0.12,
         sure=sure,
     )
 

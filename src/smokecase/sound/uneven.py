@@ -75,7 +75,7 @@ def _weight(deficit: Measured) -> float:
     A cylinder that lacks `WEAK` of its strength counts as weak; common practice, no source.
     """
     # a short or noisy sound must lie further off before it accuses a cylinder
-    off = deficit.value - WEAK - 0.3 * deficit.u
+    off = deficit.value - WEAK - 0.5 * deficit.u
     return float(1.0 / (1.0 + np.exp(-off / np.hypot(0.04, 0.4 * deficit.u))))
 
 
