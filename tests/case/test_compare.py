@@ -100,7 +100,8 @@ def test_time_to_clear_carries_the_readings_interval():
     assert "hardly any smoke" in found.clearing[1]
 
 
-COLD = Circumstances(standing_h=12, coolant_degc=4, ambient_degc=3, load="cold start", camera="A")
+COLD = Circumstances(standing_h=12, coolant_degc=4, ambient_degc=3, load="cold start", camera="A",
+                     light="sun behind")  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -110,6 +111,7 @@ COLD = Circumstances(standing_h=12, coolant_degc=4, ambient_degc=3, load="cold s
         ({"coolant_degc": 80.0}, "coolant temperature differs (4 °C against 80 °C)"),
         ({"ambient_degc": 25.0}, "outside temperature differs (3 °C against 25 °C)"),
         ({"load": "under load"}, "load differs (cold start against under load)"),
+        ({"light": "sun ahead"}, "light differs (sun behind against sun ahead)"),
     ],
 )
 def test_told_conditions_that_differ_forbid_a_verdict(change, words):
@@ -137,14 +139,16 @@ def test_untold_conditions_are_named():
     assert "the start is seen in both clips" in words
 
 
-def test_light_from_another_side_forbids_a_verdict():
+def test_light_judged_from_the_smoke_forbids_only_to_compare_colours():
     back = SmokeColour(black=1, blue=0, white=0, none=0, colour_open=False, word="black",
                        lighting="back_lit")  # fmt: skip
 
     found = compare(examined(puff(60)), replace_colour(examined(puff(8)), back))
 
-    assert found.verdict == "cannot be compared"
-    assert "direction of the light differs" in found.sentence
+    assert found.verdict == "less"
+    assert found.colour == (
+        "Colours are not compared: one clip is lit from the front, one from behind."
+    )
 
 
 def replace_colour(examination, colour):

@@ -394,6 +394,8 @@ def _colour(first: Examination, second: Examination, names: tuple[str, str]) -> 
             return f'Colours are not compared: "{name}" shows hardly any smoke.'
         if clip.colour_open:
             return f'Colours are not compared: that of "{name}" cannot be told.'
+    if {one.lighting, other.lighting} == {"front", "back_lit"}:
+        return "Colours are not compared: one clip is lit from the front, one from behind."
     weights: Mapping[str, float] = {
         c: getattr(other, c) - getattr(one, c) for c in ("black", "blue", "white")
     }

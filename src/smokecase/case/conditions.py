@@ -43,7 +43,9 @@ def check_conditions(
                PIPE_RATIO),
         _ratio("size of the pipe in the picture", "px", one.diameter_px, other.diameter_px,
                SIZE_RATIO),
-        _light(one.colour.lighting, other.colour.lighting),
+        _same("light", told[0].light, told[1].light),
+        # judged from the brightness of the smoke, so it is named but forbids nothing
+        _lit(one.colour.lighting, other.colour.lighting),
         _same("camera", told[0].camera or None, told[1].camera or None, hinders=False),
         _same("background", told[0].background or None, told[1].background or None, hinders=False),
     ]  # fmt: skip
@@ -100,11 +102,12 @@ def _same(name: str, one: str | None, other: str | None, *, hinders: bool = True
     return _told(name, one, other, alike, hinders=hinders)
 
 
-def _light(one: str, other: str) -> Condition:
+def _lit(one: str, other: str) -> Condition:
     words = {"front": "from the front", "back_lit": "from behind the smoke"}
     if one not in words or other not in words:
-        return _untold("direction of the light", words.get(one), words.get(other))
-    return _told("direction of the light", words[one], words[other], one == other)
+        return _untold("light as the smoke shows it", words.get(one), words.get(other))
+    return _told("light as the smoke shows it", words[one], words[other], one == other,
+                 hinders=False)  # fmt: skip
 
 
 def _told(name: str, one: str, other: str, alike: bool, *, hinders: bool = True) -> Condition:

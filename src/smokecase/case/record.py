@@ -24,6 +24,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "withdrawn": ("why",),
 }
 LOADS = ("cranking", "cold start", "idle", "fast idle", "acceleration", "under load")
+LIGHTS = ("sun behind", "sun from the side", "sun ahead", "overcast", "shade", "lamp")
 ROLES = ("suspect", "healthy", "before", "after")
 # lowest and highest that can be meant; outside it is a slip of the pen or of the unit
 RANGES = {
@@ -61,6 +62,7 @@ class Circumstances:
     humidity_pct: float | None = None
     pressure_hpa: float | None = None
     load: str | None = None  # one of LOADS
+    light: str | None = None  # one of LIGHTS, as seen from the camera
     camera: str = ""
     background: str = ""
     wind: str = ""
@@ -82,7 +84,7 @@ class Circumstances:
                 raise AnswersError(
                     what, where=_spoken(name), remedy="check the number and its unit"
                 )
-        for name, known in (("load", LOADS), ("role", ROLES)):
+        for name, known in (("load", LOADS), ("light", LIGHTS), ("role", ROLES)):
             value = getattr(self, name)
             if value is not None and value not in known:
                 what = f'"{value}" is not one of the words for it'

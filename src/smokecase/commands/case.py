@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from smokecase.case.record import LOADS, ROLES, Case, Circumstances
+from smokecase.case.record import LIGHTS, LOADS, ROLES, Case, Circumstances
 from smokecase.case.store import CaseStore, open_cases
 from smokecase.commands.progress import show_progress
 from smokecase.errors import AnswersError
@@ -103,6 +103,7 @@ def _clip_words(parser: argparse.ArgumentParser) -> None:
     told.add_argument("--role", choices=ROLES)
     told.add_argument("--of", metavar="ENGINE", default="", help="another engine than the case's")
     told.add_argument("--load", choices=LOADS)
+    told.add_argument("--light", choices=LIGHTS, help="as seen from the camera")
     for word, unit, words in (
         ("standing", "H", "hours the engine stood before"),
         ("coolant", "DEGC", "coolant temperature"),
@@ -185,7 +186,7 @@ def _add(args: argparse.Namespace, store: CaseStore) -> int:
     told = Circumstances(
         filmed_utc=_time(args.filmed), role=args.role, engine=args.of, standing_h=args.standing,
         coolant_degc=args.coolant, ambient_degc=args.ambient, humidity_pct=args.humidity,
-        pressure_hpa=args.pressure, load=args.load, camera=args.camera,
+        pressure_hpa=args.pressure, load=args.load, light=args.light, camera=args.camera,
         background=args.background, wind=args.wind, place=args.place, observer=args.observer,
         words=args.notes, latitude_deg=args.latitude, longitude_deg=args.longitude,
         view_azimuth_deg=args.view, distance_m=args.distance, pipe_diameter_mm=args.pipe_diameter,

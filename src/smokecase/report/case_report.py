@@ -33,7 +33,7 @@ SHOWN_FAMILIES, SHOWN_CAUSES, SHOWN_REASONS = 4, 5, 4
 TOLD = {
     "role": "role", "engine": "engine", "standing_h": "stood for [h]",
     "coolant_degc": "coolant [°C]", "ambient_degc": "air outside [°C]",
-    "humidity_pct": "humidity [%]", "pressure_hpa": "air pressure [hPa]", "load": "load",
+    "humidity_pct": "humidity [%]", "pressure_hpa": "air pressure [hPa]", "load": "load", "light": "light",
     "camera": "camera", "pipe_diameter_mm": "pipe diameter [mm]",
 }  # fmt: skip
 METHOD = (
