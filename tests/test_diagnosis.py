@@ -10,7 +10,7 @@ import smokecase
 from made_examinations import a_refused_examination, an_examination
 from smokecase.causes.answers_file import read_answers
 from smokecase.causes.knowledge_file import standard_knowledge
-from smokecase.diagnosis import diagnose
+from smokecase.diagnosis import diagnose, what_if
 from smokecase.errors import AnswersError, Cancelled
 from smokecase.model_files import find_model
 
@@ -105,6 +105,26 @@ def test_the_table_has_every_family_and_cause_with_its_interval():
 
 def test_the_public_name_is_the_same_function():
     assert smokecase.diagnose is diagnose
+
+
+def test_what_if_gives_the_same_weights():
+    found = diagnose(answers=ANSWERS)
+    quick = what_if(ANSWERS)
+
+    assert quick == {w.name: w.weight for w in (*found.families, *found.causes)}
+
+
+def test_a_check_that_is_not_worth_its_cost_is_said_to_be_so():
+    harmless = {"fuel": "petrol", "installation": "car", "temperature": "-5 degC", "humidity": "85 %",
+                "smoke_colour": "white", "smoke_when": "cold_start", "clears_when_warm": "within_minutes",
+                "coolant_loss": "no", "start": "easy", "idle": "smooth", "power": "full", "smell": "nothing_special"}  # fmt: skip
+
+    looks = {"oil_dipstick": "normal", "air_filter_look": "clean", "tailpipe_card": "clean"}
+
+    found = diagnose(answers=harmless, results=looks)
+
+    assert not found.proposals[0].worth_its_cost
+    assert "No check is worth its cost on what is known" in str(found)
 
 
 def test_progress_can_be_cancelled():

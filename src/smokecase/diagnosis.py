@@ -24,7 +24,7 @@ from smokecase.causes.worth import read_costs, to_prices, weigh_worth
 from smokecase.condensation import FogForecast
 from smokecase.readings import Examination
 
-__all__ = ["Diagnosis", "add_words", "diagnose", "gather"]
+__all__ = ["Diagnosis", "add_words", "diagnose", "gather", "what_if"]
 
 
 def diagnose(  # noqa: PLR0913 (each is a way in of its own; all but one by name)
@@ -103,6 +103,30 @@ def diagnose(  # noqa: PLR0913 (each is a way in of its own; all but one by name
         notes=_notes(examinations, findings, network.air.forecast),
         knowledge=knowledge.fingerprint,
     )
+
+
+def what_if(
+    answers: Mapping[str, Any] | Statement,
+    *,
+    results: Mapping[str, Any] | None = None,
+    examinations: Sequence[Examination] = (),
+    knowledge: Knowledge | None = None,
+) -> dict[str, float]:
+    """Weigh only, in milliseconds: the weight of every family and cause by its name.
+
+    Raises
+    ------
+    AnswersError
+        As `diagnose`.
+    """
+    knowledge = knowledge or standard_knowledge()
+    statement = imply(_statement(answers, results, knowledge), knowledge)
+    network = prepare(knowledge, statement.engine, statement.weather)
+    findings, _ = gather(knowledge, statement, examinations, network.air.forecast)
+    posterior = weigh_sets(network, findings)
+    names = [*knowledge.families, *(cause.name for cause in network.causes)]
+    weights = [*posterior.of_families(), *posterior.of_causes()]
+    return {name: float(weight) for name, weight in zip(names, weights, strict=True)}
 
 
 def _statement(

@@ -135,23 +135,27 @@ def read_knowledge(folder: Path) -> Knowledge:
 
 
 def without_source(knowledge: Knowledge, source: str) -> Knowledge:
-    """Leave out every row that rests on one source alone, and every such cause.
+    """Leave out every cause and every row of chances that rests on one source alone.
 
-    A row whose origin also names common practice or another source stays.
+    A row whose origin also names common practice or another source stays; where nothing rests on
+    the source alone, the knowledge itself comes back.
     """
-
-    def alone(origin: str) -> bool:
-        return bool(re.fullmatch(rf"\s*{re.escape(source)}\s*", origin))
-
-    questions = {}
-    for name, question in knowledge.questions.items():
-        given = {
-            cause: row
-            for cause, row in question.given.items()
-            if not alone(question.origin_of(knowledge.causes[cause]))
-        }
-        questions[name] = replace(question, given=given)
-    return replace(knowledge, questions=questions, cache={})
+    causes = {name: c for name, c in knowledge.causes.items() if c.origin.strip() != source}
+    questions = {
+        name: replace(
+            question,
+            given={
+                cause: row
+                for cause, row in question.given.items()
+                if cause in causes and question.origin_of(knowledge.causes[cause]).strip() != source
+            },
+        )
+        for name, question in knowledge.questions.items()
+    }
+    rows = [sum(len(q.given) for q in each.values()) for each in (questions, knowledge.questions)]
+    if len(causes) == len(knowledge.causes) and rows[0] == rows[1]:
+        return knowledge
+    return replace(knowledge, causes=causes, questions=questions, cache={})
 
 
 def _read_blocks(folder: Path) -> tuple[dict[str, list[Block]], str]:

@@ -86,6 +86,11 @@ class Proposal:
     outcomes: tuple[Outcome, ...] = ()
 
     @property
+    def worth_its_cost(self) -> bool:
+        """Whether it can be expected to save more than it costs."""
+        return self.value > self.cost
+
+    @property
     def per_cost(self) -> float:
         """Expected saving for each unit of money spent."""
         return self.value / self.cost

@@ -171,6 +171,8 @@ def _next(found: Diagnosis) -> list[str]:
     if found.proposals:
         best = found.proposals[0]
         days = f" and {best.wait_days:.0f} days' wait" if best.wait_days else ""
+        if not best.worth_its_cost:
+            out.append("No check is worth its cost on what is known; to be surer all the same:")
         out.append(f"Next check ({best.minutes:.0f} min{days}): {best.question}")
         out += [f"    Why: {best.reason}", f"    How: {best.how}", f"    Care: {best.caution}"]
         for outcome in best.outcomes[:3]:
