@@ -76,7 +76,7 @@ def main() -> None:
         wish = Wish(
             smoke=str(rng.choice(["black", "blue", "fuel"])), scene=scene, light="overcast",
             envelope=str(rng.choice(["clear", "persist"])), phone="plain", hold="tripod",
-            nuisances=(), trouble="nothing", sound=True, tau0_green=tau0,
+            nuisances=(), trouble="nothing", sound=True, tau0_green=tau0, camera={"stops": -0.4},
         )  # fmt: skip
         paths = (
             make_clip(folder, 7000 + 2 * i, wish),

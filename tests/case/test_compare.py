@@ -182,6 +182,18 @@ def test_a_clip_without_smoke_needs_no_start():
     assert found.verdict == "less"
 
 
+def test_two_pairs_of_pictures_are_compared_by_their_one_reading():
+    def pair(opacity):
+        return make_examination(make_trace([0.0], [opacity]), source="pair", timing=SmokeTiming())
+
+    assert compare(pair(60.0), pair(20.0)).sentence == (
+        '"after" smokes less than "before": 20 % (15 to 25) against 60 % (48 to 72) over the whole '
+        "of the two pictures, 40 % opacity (27 to 53) less (confidence more than 99 %)."
+    )
+    assert compare(pair(60.0), examined(puff(60))).verdict == "cannot be compared"
+    assert compare(pair(20.0), pair(21.0)).verdict == "no difference"
+
+
 def test_colour_and_sound_are_compared_in_words():
     def sound(speed):
         return SoundReading(idle_speed=Measured(value=speed, u=8, unit="1/min"))

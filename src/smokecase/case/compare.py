@@ -131,8 +131,10 @@ def compare(
     conditions = check_conditions((first, second), told)
     if how:
         conditions.append(how)
+    pictures = first.source == second.source == "pair"
     time_s, curves = _on_one_clock((first, second), starts)
-    conditions += _common(time_s, curves, names)
+    if not pictures:
+        conditions += _common(time_s, curves, names)
     empty = np.empty((0, 3))
     if any(c.alike is False and c.hinders for c in conditions):
         reasons = "; ".join(c.words for c in conditions if c.alike is False and c.hinders)
@@ -143,12 +145,13 @@ def compare(
             shift_s=starts, time_s=np.empty(0), first_pct=empty, second_pct=empty,
             difference_pct=empty,
         )  # fmt: skip
-    windows = _windows(time_s, curves)
+    windows = _of_pictures(first, second) if pictures else _windows(time_s, curves)
     verdict, confidence, decisive = _judge(windows)
     return Comparison(
         first=names[0], second=names[1], conditions=tuple(conditions), verdict=verdict,
         sentence=_sentence(verdict, confidence, decisive, windows, names),
-        confidence=confidence, windows=windows, clearing=_clearing(time_s, curves, names),
+        confidence=confidence, windows=windows,
+        clearing=() if pictures else _clearing(time_s, curves, names),
         colour=_colour(first, second, names), sound=_sound(first, second, names),
         shift_s=starts, time_s=time_s, first_pct=curves[0], second_pct=curves[1],
         difference_pct=_subtract(curves[0], curves[1]),
@@ -241,6 +244,22 @@ def _windows(time_s: Floats, curves: tuple[Floats, Floats]) -> tuple[Difference,
         change = Measured(value=other.value - one.value, u=u, unit="%")
         found.append(Difference(name=name, first=one, second=other, difference=change))
     return tuple(found)
+
+
+def _of_pictures(first: Examination, second: Examination) -> tuple[Difference, ...]:
+    """Two pairs of stills: the one reading of each, and how far it could be from the next."""
+    levels = []
+    for clip in (first, second):
+        columns = (clip.trace.opacity_pct, clip.trace.opacity_low_pct, clip.trace.opacity_high_pct)
+        curve = np.stack(columns, axis=1)
+        if not np.isfinite(curve).all() or not len(curve):
+            return ()
+        levels.append(_level(curve))
+    change = Measured(
+        value=levels[1].value - levels[0].value, u=math.hypot(levels[0].u, levels[1].u), unit="%"
+    )
+    name = "whole of the two pictures"
+    return (Difference(name=name, first=levels[0], second=levels[1], difference=change),)
 
 
 def _level(curve: Floats) -> Measured:
@@ -345,8 +364,8 @@ def _sentence(
         )
     return (
         f'Whether "{names[1]}" smokes more or less than "{names[0]}" cannot be told: the '
-        f"difference over the {window.name} is {change}, "
-        f"which is not sure enough where {len(windows)} spans of time are looked at."
+        f"difference over the {window.name} is {change}, which is not sure enough"
+        + (f" where {len(windows)} spans of time are looked at." if len(windows) > 1 else ".")
     )
 
 

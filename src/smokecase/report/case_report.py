@@ -29,11 +29,12 @@ from smokecase.report.story import tell_doubts, tell_story
 Tell = Callable[[float, str], None]
 
 SHOWN_FAMILIES, SHOWN_CAUSES, SHOWN_REASONS = 4, 5, 4
-# of the circumstances, those of engine and weather; the observer's stand in the record
+# circumstances of engine and weather; the observer's own stand in the inspector's record
 TOLD = {
     "role": "role", "engine": "engine", "standing_h": "stood for [h]",
     "coolant_degc": "coolant [°C]", "ambient_degc": "air outside [°C]",
-    "humidity_pct": "humidity [%]", "pressure_hpa": "air pressure [hPa]", "load": "load", "light": "light",
+    "humidity_pct": "humidity [%]", "pressure_hpa": "air pressure [hPa]",
+    "load": "load", "light": "light",
     "camera": "camera", "pipe_diameter_mm": "pipe diameter [mm]",
 }  # fmt: skip
 METHOD = (
