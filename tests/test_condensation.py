@@ -46,6 +46,23 @@ def test_saturation_pressure_agrees_with_psychrolib_above_freezing():
     assert_allclose(saturation_pressure(degc), theirs, rtol=5e-4)  # ASHRAE's fit
 
 
+@pytest.mark.parametrize(("kelvin", "pascal"), [(300.0, 3536.58941), (372.755919, 1e5)])
+def test_saturation_pressure_as_published(kelvin, pascal):
+    # IAPWS-IF97 tables 35 and 36 (07_saturation_published.csv)
+    assert float(saturation_pressure(kelvin - 273.15)) == pytest.approx(pascal, rel=2e-4)
+
+
+@pytest.mark.parametrize("row", table("07_schmidt_appleman.csv"), ids=lambda r: r["pressure_pa"])
+def test_the_curve_has_the_slope_where_mixing_lines_just_touch_it(row):
+    # temperature at which the saturation curve over liquid has the mixing line's slope
+    at = float(row["t_lm_c_numeric"])
+
+    slope = float(saturation_pressure(at + 0.01) - saturation_pressure(at - 0.01)) / 0.02
+
+    # 0.03 K, to which the table's two ways agree, is 0.3 % of the slope
+    assert slope == pytest.approx(float(row["slope_g_pa_per_k"]), rel=3e-3)
+
+
 def test_the_two_curves_meet_at_the_triple_point():
     below, above = saturation_pressure([0.0099, 0.0101])
 

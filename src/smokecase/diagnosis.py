@@ -17,7 +17,7 @@ from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.causes.next_check import Prices, propose, questions_first
 from smokecase.causes.record import Diagnosis
 from smokecase.causes.seen import clip_findings, fog_findings
-from smokecase.causes.verdict import contradictions, stop_signs
+from smokecase.causes.verdict import barred, contradictions, stop_signs
 from smokecase.causes.weigh import prepare, weigh_causes, weigh_sets
 from smokecase.causes.witness import Finding, hear_answer
 from smokecase.causes.worth import read_costs, to_prices, weigh_worth
@@ -96,7 +96,7 @@ def diagnose(  # noqa: PLR0913 (each is a way in of its own; all but one by name
         unexplained=find_unexplained(posterior),
         sensitivity=weigh_sensitivity(posterior, families[0].name),
         rival=find_rival(posterior, causes, done),
-        proposals=propose(posterior, done, prices=prices),
+        proposals=propose(posterior, done, prices=prices, barred=barred(stops)),
         questions=questions_first(posterior, done, prices=prices),
         forecast=network.air.forecast,
         worth=worth,

@@ -306,11 +306,12 @@ def measure(size):
     yield (
         f"Of {found['single']} statements with one cause class the stated family is first in "
         f"{found['first']} ({100 * found['first'] / found['single']:.0f} %), among the first "
-        f"two in {found['within two']}. Of {found['several']} with several classes, all stand above the "
+        f"two in {found['within two']}. Of {found['several']} with several classes, all stand "
+        "above the "
         f"rest in {found['together']}. Disagreeing rows, with the reason in "
         f"tests/causes/test_weigh.py: {', '.join(found['disagree'])}. The likelihoods are trade "
-        "estimates, written with this table in sight; no number was fitted to it. Judge on "
-        "statements that are not in it."
+        "estimates, written with this table in sight, and some were thought over again where rows "
+        "disagreed (condensation of diesels, heater plugs): judge on statements that are not in it."
     )
     say("robustness")
     mean, worst = robustness(max(int(20 * size), 2))
@@ -337,9 +338,10 @@ def measure(size):
     yield (
         "The same owners on the bench. Costs are time at 50 an hour, material, a price on danger "
         "and waiting, and wrong repairs; the right repair itself is left out. All three ways begin "
-        "with the same answers and end alike (acts in the order of weight over cost; a specialist where "
-        "trying on costs more). *Fixed*: look, fluids, filter, film, then the cheapest check that "
-        "parts the two leading families. *By weight*: the check that settles the likeliest cause."
+        "with the same answers and end alike (acts in the order of weight over cost; a specialist "
+        "where trying on costs more). *Fixed*: look, fluids, filter, film, then the cheapest check "
+        "that parts the two leading families. *By weight*: the check that settles the likeliest "
+        "cause."
     )
     rows = []
     for specialist in (350.0, 1500.0):
@@ -356,7 +358,7 @@ def measure(size):
     )
     yield (
         "350 is what the program works with (seven hours). With a specialist four times as dear "
-        "the advantage shrinks: looking one check ahead is not enough where nobody else can be asked."
+        "the advantage shrinks: looking one check ahead is not enough where nobody can be asked."
     )
     say("speed")
     took = speed()

@@ -40,6 +40,23 @@ def test_stop_signs(answers, results, forbids):
     assert str(found).startswith("STOP. ")
 
 
+def test_no_check_asks_of_the_engine_what_a_stop_sign_forbids():
+    def modes(found):
+        todo = list(found.proposals)
+        while todo:
+            proposal = todo.pop()
+            yield KNOWLEDGE.questions[proposal.check].bench.engine
+            todo += [o.then for o in proposal.outcomes if o.then]
+
+    not_run = diagnose(answers={"fuel": "diesel", "smoke_colour": "blue", "oil_level": "rising"})
+    not_rev = diagnose(
+        answers={"fuel": "diesel", "smoke_colour": "blue", "oil_in_charge_pipes": "cupful"}
+    )
+
+    assert set(modes(not_run)) == {"off"}
+    assert not set(modes(not_rev)) & {"rev", "drive"}
+
+
 def test_a_rising_level_on_petrol_is_no_runaway():
     found = diagnose(answers={"fuel": "petrol", "oil_level": "rising"})
 

@@ -79,6 +79,7 @@ class Bench:
     wait_days: float
     money: float
     danger: int  # 0 none, 1 take care, 2 can hurt, 3 for trained people
+    engine: str  # off, crank, idle, rev, drive: what the engine does in it
     tools: str
     caution: str
     after: tuple[str, ...]

@@ -407,12 +407,22 @@ def _bench(block: Block, states: tuple[str, ...]) -> Bench:
         wait_days=block.number("wait_days", 0, 100, 0.0),
         money=block.number("money", 0, 1e6),
         danger=int(block.number("danger", 0, 3)),
+        engine=_mode(block),
         tools=block.take("tools", str),
         caution=block.take("caution", str),
         after=block.words("after"),
         settles=block.words("settles"),
         quantity=_quantity(block, quantity, states) if quantity else None,
     )
+
+
+def _mode(block: Block) -> str:
+    mode = str(block.take("engine", str, "off"))
+    if mode not in ("off", "crank", "idle", "rev", "drive"):
+        remedy = "use off, crank, idle, rev or drive"
+        what = f'engine = "{mode}"'
+        raise block.fail(what, remedy, "engine")
+    return mode
 
 
 def _quantity(block: Block, plain: dict[str, Any], states: tuple[str, ...]) -> Quantity:

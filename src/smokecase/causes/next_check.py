@@ -28,6 +28,7 @@ LEAVE_ALONE = "leave_alone"
 SMOKES = 0.1  # a cause that `shows` more than this makes smoke
 KEPT, MOST_SETS = 0.99, 600  # what the search for checks looks at; the rest are rare threesomes
 BEARS = 0.35  # a free look that parts the leading cause this well from the rest goes first
+PLAN_STEPS = 2  # further checks in each branch of the plan
 SURE = 0.9  # a cause this likely is acted on without a further check
 
 
@@ -120,9 +121,12 @@ class Search:
     cost: Floats  # (acts,)
     acts: tuple[str, ...]  # causes that are faults, then LEAVE_ALONE
     prices: Prices
+    barred: frozenset[str] = frozenset()  # what no check may ask of the engine
 
     @classmethod
-    def of(cls, posterior: Posterior, prices: Prices) -> "Search":
+    def of(
+        cls, posterior: Posterior, prices: Prices, barred: frozenset[str] = frozenset()
+    ) -> "Search":
         """Cut a posterior to its likelier sets."""
         network = posterior.network
         rows = _likeliest(posterior.chance)
@@ -143,7 +147,7 @@ class Search:
         chance = posterior.chance[rows]
         return cls(
             network, rows, chance / chance.sum(), right, np.array([*cost, prices.left_alone]),
-            acts, prices,
+            acts, prices, barred,
         )  # fmt: skip
 
     def table(self, question: Question) -> Floats:
@@ -156,7 +160,7 @@ class Search:
         keep = _likeliest(chance / chance.sum())
         return Search(
             self.network, self.rows[keep], chance[keep] / chance[keep].sum(), self.right[keep],
-            self.cost, self.acts, self.prices,
+            self.cost, self.acts, self.prices, self.barred,
         )  # fmt: skip
 
     def act_chances(self, chance: Floats) -> Floats:
@@ -222,6 +226,7 @@ def _allowed(search: Search, question: Question, done: Iterable[str]) -> bool:
     return (
         bench is not None
         and question.name not in done
+        and bench.engine not in search.barred
         and not any(question.name in _replaced(search, d) for d in done)
         and search.network.knowledge.applies(question, search.network.engine)
         and all(before in done for before in bench.after)
@@ -283,7 +288,12 @@ def _bears(search: Search, question: Question) -> float:
 
 
 def propose(
-    posterior: Posterior, done: Iterable[str], *, prices: Prices, count: int = 3, depth: int = 2
+    posterior: Posterior,
+    done: Iterable[str],
+    *,
+    prices: Prices,
+    barred: frozenset[str] = frozenset(),
+    count: int = 3,
 ) -> tuple[Proposal, ...]:
     """Propose the checks worth most for their cost; the first with its plan of further steps.
 
@@ -291,13 +301,15 @@ def propose(
     ----------
     done : iterable of str
         Names of questions and checks that have an answer.
+    barred : frozenset of str
+        What no check may ask of the engine while a stop sign stands.
     """
-    search = Search.of(posterior, prices)
+    search = Search.of(posterior, prices, barred)
     done = tuple(done)
     ranked = rank_checks(search, done)
     out = []
     for number, row in enumerate(ranked[:count]):
-        out.append(_proposal(search, row, done, depth if number == 0 else 0))
+        out.append(_proposal(search, row, done, PLAN_STEPS if number == 0 else 0))
     return tuple(out)
 
 

@@ -14,6 +14,12 @@ CAUTIONS = (
     "a pinhole injury is an emergency even when it looks small.",
     "Follow local rules, and leave what needs a licence to licensed people.",
 )
+# what a check may not ask of the engine while a stop sign stands
+BARS = {
+    "run": frozenset({"crank", "idle", "rev", "drive"}),
+    "drive": frozenset({"drive"}),
+    "rev": frozenset({"rev", "drive"}),
+}
 FORBIDS = {
     "run": "Do not run the engine.",
     "drive": "Do not drive it.",
@@ -57,6 +63,11 @@ def stop_signs(
     for stop in found:
         unique.setdefault(stop.reason, stop)
     return tuple(sorted(unique.values(), key=lambda s: list(FORBIDS).index(s.forbids)))
+
+
+def barred(stops: Iterable[Stop]) -> frozenset[str]:
+    """Return what no check may ask of the engine."""
+    return frozenset().union(*(BARS[stop.forbids] for stop in stops))
 
 
 def contradictions(knowledge: Knowledge, findings: Iterable[Finding]) -> tuple[Contradiction, ...]:

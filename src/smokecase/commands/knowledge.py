@@ -123,7 +123,7 @@ def _question(knowledge: Knowledge, question: Question) -> list[str]:
         wait = f" and {bench.wait_days:.0f} days' wait" if bench.wait_days else ""
         out += [
             f"cost      {bench.minutes:.0f} min{wait}, money {bench.money:.0f}, "
-            f"danger {bench.danger} of 3",
+            f"danger {bench.danger} of 3, engine {bench.engine}",
             f"tools     {bench.tools}",
             f"care      {bench.caution}",
         ]
