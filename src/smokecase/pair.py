@@ -26,9 +26,9 @@ from smokecase.errors import ClipError
 from smokecase.measured import COVERAGE, Measured
 from smokecase.optics.light import saturated, to_linear, to_srgb8
 from smokecase.plume.kind import tell_colour, tell_colour_of_light
+from smokecase.plume.learn_veil import U_LN_WHITE, brightest_luma, guess_white, learn_veil
 from smokecase.plume.local_veil import LocalVeil, fit_local_veil
 from smokecase.plume.section import PipeExit, find_exit, measuring_section
-from smokecase.plume.windows import LUMA
 from smokecase.readings import (
     Examination,
     KeyFrame,
@@ -38,7 +38,7 @@ from smokecase.readings import (
     SmokeTiming,
     SmokeTrace,
 )
-from smokecase.scene import U_LN_WHITE, brightest_luma, guess_white, grey, learn_veil
+from smokecase.scene import grey
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.exposure import block_means, fit_exposure
 from smokecase.video.steady import fit_view, warp_to_plate
@@ -76,7 +76,8 @@ def examine_still(clip: Clip) -> Examination:
     reading = _reading(None, frozenset({SINGLE_STILL}), colour, {})
     return _examination(
         clip, reading, colour, frozenset(doubts), refused=SINGLE_STILL.words, pipe=None,
-        picture=picture, plume=np.zeros(picture.shape[:2], bool), opacity_map=None, scale=clip.scale,
+        picture=picture, plume=np.zeros(picture.shape[:2], bool), opacity_map=None,
+        scale=clip.scale,
     )  # fmt: skip
 
 
@@ -311,6 +312,3 @@ def _examination(  # noqa: PLR0913 - the parts of the record, each by name
         key_frames=(frame,),
         opacity_map=opacity_map,
     )
-
-
-__all__ = ["LUMA", "examine_pair", "examine_still"]

@@ -73,12 +73,18 @@ def channel_powers(slope: float | Floats) -> Floats:
 class _HasLooks(Protocol):
     """Anything with the windows' columns."""
 
-    light: Floats
-    plate: Floats
-    slope: Floats
-    u_slope: Floats
-    u_common: Floats
-    share: Floats
+    @property
+    def light(self) -> Floats: ...
+    @property
+    def plate(self) -> Floats: ...
+    @property
+    def slope(self) -> Floats: ...
+    @property
+    def u_slope(self) -> Floats: ...
+    @property
+    def u_common(self) -> Floats: ...
+    @property
+    def share(self) -> Floats: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -179,7 +185,7 @@ def _fit(
 
 
 def _soft(miss: Floats) -> Floats:
-    """Misfits beyond about one sigma grow with the root only, so that a leg or a leaf hardly pulls."""
+    """Let misfits beyond one sigma grow with the root only: a leg or a leaf hardly pulls."""
     return np.asarray(np.sign(miss) * np.sqrt(2 * (np.sqrt(1 + miss**2) - 1)))
 
 
@@ -271,7 +277,7 @@ def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
             whole.pick(chosen, weight[chosen])
             .bent(tone)
             .stretched(
-                slopes=rng.normal(0.0, 1.0) + 0.5 * rng.normal(0.0, 1.0, slope.shape[1]),
+                slopes=np.asarray(rng.normal() + 0.5 * rng.normal(size=slope.shape[1])),
                 light=float(np.exp(rng.normal(0.0, U_GAIN_COMMON))),
             )
         )

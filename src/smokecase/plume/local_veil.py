@@ -22,9 +22,11 @@ REACH_PX = 28.0  # over which it is taken as one
 GRID_PX = 12
 SMOOTH_PX = 2.0
 FEWEST_NEAR = 20
+SLOPES_OFF = ((-1.2, 0.25), (0.0, 0.5), (1.2, 0.25))  # in standard uncertainties; weight
 WINDOWS_PER_FACT = 30.0  # windows of neighbouring places and frames that make one look
-# what no fit sees: the veil's change from frame to frame, and the camera's bending of colours
-U_LN_REST, U_LN_TINT = 0.1, 0.04
+# compression eats most where the plume is fastest, at the pipe, and would pass for a darker
+# veil: the place's own evidence shifts it little, and leaves this much open
+U_LN_SHIFT, U_LN_LEVEL, U_LN_TINT = 0.06, 0.12, 0.04
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,7 +110,7 @@ def veil_at(
     reach_px: float,
     rng: np.random.Generator,
 ) -> Veil:
-    """The veil near one place, with what the place itself leaves open in the ensemble.
+    """Find the veil near one place, with what the place itself leaves open in the ensemble.
 
     Parameters
     ----------
@@ -130,15 +132,14 @@ def veil_at(
     """
     away = np.hypot(windows.x - place[0], windows.y - place[1])
     near = away < 2.5 * reach_px
-    mean, u = 0.0, U_LN_SCALE
+    mean = 0.0
     if near.sum() >= FEWEST_NEAR:
         close = windows.pick(near)
         kernel = np.exp(-0.5 * (away[near] / reach_px) ** 2) / WINDOWS_PER_FACT
         odds = _odds(close, kernel, veil)
         mean = float(odds @ STEPS)
-        u = float(np.sqrt(max(odds @ STEPS**2 - mean**2, 0.0)))
     m = len(veil.members)
-    level = np.hypot(u, U_LN_REST) * rng.normal(size=(m, 1))
+    level = U_LN_LEVEL * rng.normal(size=(m, 1))
     tint = U_LN_TINT * rng.normal(size=(m, 3))
     stray = level + tint
     stray[0] = 0.0
@@ -151,17 +152,17 @@ def _odds(windows: Windows, kernel: Floats, veil: Veil) -> Floats:
     """Weight of each scale in STEPS, with slopes that may all be off together."""
     off = np.hypot(0.5 * windows.u_common, U_SLOPE_COMMON)
     totals = []
-    for z, before in ((-1.2, 0.25), (0.0, 0.5), (1.2, 0.25)):
+    for z, before in SLOPES_OFF:
         bent = replace(windows, slope=windows.slope + z * off)
         costs = np.stack([window_cost(bent, veil, float(np.exp(s))) for s in STEPS], axis=1)
-        totals.append(kernel @ costs + 0.5 * (STEPS / U_LN_SCALE) ** 2 - np.log(before))
-    total = np.array(totals)
-    odds = np.exp(-(total - total.min())).sum(axis=0)
+        totals.append(kernel @ costs + 0.5 * (STEPS / U_LN_SHIFT) ** 2 - np.log(before))
+    total: Floats = np.array(totals, np.float64)
+    odds = np.sum(np.exp(-(total - np.min(total))), axis=0)
     return np.asarray(odds / odds.sum())
 
 
 def _spread_out(field: NDArray[np.float32], shape: tuple[int, ...]) -> Picture:
-    """A field on the coarse grid at every pixel."""
+    """Read a field on the coarse grid at every pixel."""
     h, w = shape[:2]
     x = np.minimum(np.arange(w, dtype=np.float32) / GRID_PX, field.shape[1] - 1)
     y = np.minimum(np.arange(h, dtype=np.float32) / GRID_PX, field.shape[0] - 1)

@@ -201,7 +201,7 @@ class SectionReader:
         )
 
     def _noise(self, through: Floats) -> float:
-        """Standard uncertainty from the plate's own, in percent of opacity."""
+        """Work out the standard uncertainty from plate and texture, in percent of opacity."""
         away = np.abs(self.plate - self.veil.light)
         best = np.sqrt(np.sum(away**2, axis=-1)) + 0.01
         u = np.sqrt(np.sum(self.u_plate**2, axis=-1)) * through[..., 1] / best
@@ -248,10 +248,10 @@ def _coverage(box: Floats, shape: tuple[int, int]) -> Floats:
     # pixel i spans i - 0.5 to i + 0.5; box edges are given as first and past-the-last pixel
     across = np.clip(
         np.minimum(np.arange(shape[1]) + 1, box[2]) - np.maximum(np.arange(shape[1]), box[0]), 0, 1
-    )  # noqa: E501
+    )
     down = np.clip(
         np.minimum(np.arange(shape[0]) + 1, box[3]) - np.maximum(np.arange(shape[0]), box[1]), 0, 1
-    )  # noqa: E501
+    )
     covered = down[:, None] * across[None, :]
     total = covered.sum()
     return covered / total if total > 0 else np.full(shape, 1.0 / (shape[0] * shape[1]))

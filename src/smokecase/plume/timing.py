@@ -25,7 +25,7 @@ def tell_timing(
     engine_start_s: float | None,
     puff_signals: list[Floats],
 ) -> SmokeTiming:
-    """Times of a clip's smoke.
+    """Tell the times of a clip's smoke.
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ class Windows:
         return len(self.x)
 
     def pick(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> "Windows":
-        """Some of the windows."""
+        """Pick some of the windows."""
         return Windows(**{name: getattr(self, name)[chosen] for name in self.__slots__})
 
 
@@ -123,8 +123,8 @@ class PlateTexture:
         frame : int
             Its number, kept.
         depth, model : ndarray or None
-            Luma transmittance (h, w) and light (h, w, 3) after an earlier fit, smooth; what the smoke's own
-            structure adds to the texture is taken out with them. None: not yet.
+            Luma transmittance (h, w) and light (h, w, 3) after an earlier fit, smooth; what the
+            smoke's own structure adds to the texture is taken out with them. None: not yet.
 
         Returns
         -------
@@ -164,8 +164,8 @@ class PlateTexture:
             u_slope=np.stack(us, axis=1).astype(np.float64),
             u_common=np.stack(commons, axis=1).astype(np.float64),
             share=np.stack(shares, axis=1),
-            x=column * self.stride + self.stride / 2.0,
-            y=row * self.stride + self.stride / 2.0,
+            x=(column * self.stride + self.stride / 2.0).astype(np.float64),
+            y=(row * self.stride + self.stride / 2.0).astype(np.float64),
             frame=np.full(len(row), frame),
         )
 

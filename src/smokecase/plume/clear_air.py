@@ -1,0 +1,85 @@
+"""Tells clear air from what looks like it, and smoke from what looks like that: shadows."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.optics.veil import Veil
+from smokecase.plume.cone import outflow_cone
+from smokecase.plume.learn_veil import CHANGED_WINDOW, FEWEST_TOLD
+from smokecase.plume.section import PipeExit
+from smokecase.plume.windows import PlateTexture
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+ONSET_DIAMETERS = 5.0  # smoke shows here first
+CLEARER = 1.25  # texture over the plate's that shows that the plate was smoky
+MOSTLY = 0.5  # share of places that must say so
+DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
+U_CLEAR_PCT = 1.2  # standard uncertainty of a section that shows no smoke
+GREY_SLOPE = 0.6  # soot blocks blue more than red; a shadow takes all alike
+SHADOW_VEIL, OUTSIDE_SHARE = 0.25, 0.5  # veil over white below which, and how much of it outside
+
+
+def smoky_at_start(lights: list[Picture], plate: Picture, pipe: PipeExit) -> bool:
+    """Tell whether the plate already lay behind smoke: later frames then show more texture.
+
+    Only near the exit, and only where many windows say so: light that changes can do it to a few.
+    """
+    texture = PlateTexture(plate)
+    cone = outflow_cone(plate.shape[:2], pipe, reach=ONSET_DIAMETERS)
+    cuts = [texture.cut(x, cone, i, None, None) for i, x in enumerate(lights)]
+    if not cuts or not len(cuts[0]):
+        return False
+    slopes = np.stack([c.slope[:, 0] for c in cuts])  # (n, windows), the same places in each
+    known = np.median([c.u_slope[:, 0] for c in cuts], axis=0) < 0.15
+    if known.sum() < FEWEST_TOLD // 2:
+        return False
+    strongest = np.percentile(slopes[:, known], 90, axis=0)
+    return bool(np.mean(strongest > CLEARER) > MOSTLY)
+
+
+def unseen_pct(plate: Picture, section: tuple[float, float, float, float] | None) -> float:
+    """Opacity that could hide before this plate without a trace, as a standard uncertainty [%].
+
+    Smoke of just the plate's colour shows only in the texture that it takes away.
+    """
+    if section is None:
+        return U_CLEAR_PCT
+    texture = PlateTexture(plate)
+    x0, y0, x1, y1 = (round(v) for v in section)
+    here = np.zeros(plate.shape[:2], bool)
+    here[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)] = True
+    windows = texture.cut(plate, here, 0, None, None)
+    if not len(windows):
+        return 4.0 * U_CLEAR_PCT
+    best = float(np.median(windows.u_slope.min(axis=1)))
+    return float(np.clip(100.0 * best / 4.0, U_CLEAR_PCT, 5.0 * U_CLEAR_PCT))
+
+
+def is_shadow(
+    veil: Veil,
+    white: Floats,
+    blocks: NDArray[np.float32],
+    plate_blocks: NDArray[np.float32],
+    shape: tuple[int, ...],
+    pipe: PipeExit,
+) -> bool:
+    """Tell a shadow from soot: it lies as much outside the pipe's cone as inside.
+
+    A shadow adds no light, like soot; but it takes all colours alike, crosses the picture and
+    does not start at the pipe.
+    """
+    if veil.light[1] > SHADOW_VEIL * white[1] or veil.slope > GREY_SLOPE or pipe.exit_px is None:
+        return False
+    cone = outflow_cone(shape[:2], pipe)
+    h, w = plate_blocks.shape[:2]
+    side_y, side_x = shape[0] / h, shape[1] / w
+    rows = np.minimum(((np.arange(h) + 0.5) * side_y).astype(int), shape[0] - 1)
+    columns = np.minimum(((np.arange(w) + 0.5) * side_x).astype(int), shape[1] - 1)
+    inside = cone[rows][:, columns]
+    if inside.all() or not inside.any():
+        return False
+    level = plate_blocks.max(axis=-1) + DARK_FLOOR
+    much = (plate_blocks - blocks).max(axis=-1) / level > CHANGED_WINDOW
+    return bool(much[:, ~inside].mean() > OUTSIDE_SHARE * max(much[:, inside].mean(), 1e-6))

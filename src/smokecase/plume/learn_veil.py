@@ -1,0 +1,216 @@
+"""Learns the veil of a scene's smoke from the windows that the smoke reached."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.optics.veil import Veil, channel_powers, depth_by_veil, fit_veil
+from smokecase.plume.cone import outflow_cone
+from smokecase.plume.section import PipeExit
+from smokecase.plume.windows import LEAK_SIGMA, LUMA, PlateTexture, Windows, blur, join
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+Tell = Callable[[float, str], None]
+
+MEMBERS = 24  # of the veil's ensemble
+GREY_WORLD = 0.2  # mean reflectance of yards, cars, hedges, walls (common practice, no source)
+U_LN_WHITE = 0.55
+CHANGED_WINDOW = 0.05  # relative change of brightness that makes a window a candidate for smoke
+FADED, FADED_SIGMAS = 0.05, 2.5  # loss of texture that does
+BLOCK_PX = 24  # windows this near to one another err together
+FEWEST_TOLD = 16  # windows that must show either
+CEILING, MOST_BLOWN = 0.95, 0.04  # linear light of a blown-out pixel; share of them in a window
+FEWEST_CLEAR = 40  # windows of clear air before they set the scale of texture
+NEAR_DIAMETERS = 6.0  # windows further from the section than this count half and less
+
+
+def guess_white(plate: Picture) -> Floats:
+    """Guess the light of a white card from the scene, shape (3,).
+
+    Yards, cars, hedges and walls reflect about a fifth, within a factor of two. Cameras balance
+    white to equal channels, so the tint is taken as neutral. Both guesses carry wide doubts.
+    """
+    luma = plate @ LUMA
+    level = max(float(luma.mean()) / GREY_WORLD, float(np.percentile(luma, 98)))
+    return np.full(3, max(level, 0.02))
+
+
+def brightest_luma(plate: Picture) -> float:
+    """Luma that only the brightest fiftieth of the plate exceeds."""
+    return max(float(np.percentile(plate @ LUMA, 98)), 0.01)
+
+
+def learn_veil(  # noqa: PLR0913 - walk 1's findings
+    lights: list[Picture],
+    late: list[int],
+    plate: Picture,
+    pipe: PipeExit,
+    section: tuple[float, float, float, float] | None,
+    white: Floats,
+    rng: np.random.Generator,
+    tell: Tell,
+    *,
+    compression: float = 1.0,
+    gains: Floats | None = None,
+) -> tuple[Veil | None, Windows | None]:
+    """Fit the veil to windows of changed pixels in the pipe's cone.
+
+    Parameters
+    ----------
+    lights : list of ndarray, shape (h, w, 3)
+        Frames on the plate, exposure taken out.
+    late : list of int
+        Those that may show smoke.
+    plate : ndarray, shape (h, w, 3)
+    pipe : PipeExit
+        Where smoke is looked for first; without an exit, everywhere.
+    section : tuple or None
+        Windows near it count most.
+    white : ndarray, shape (3,)
+    rng : numpy.random.Generator
+    tell : callable
+    compression : float
+        How far compression must be reckoned with: 1 for a clip, near 0 for a lossless picture.
+    gains : ndarray, shape (n, 3), optional
+        Exposure that was taken out of each frame, to know where it was blown out.
+
+    Returns
+    -------
+    Veil or None, Windows or None
+        None where too little changed to fit anything.
+    """
+    texture = PlateTexture(plate, compression)
+    cone = outflow_cone(plate.shape[:2], pipe)
+    sound = [_unclipped(lights[i], None if gains is None else gains[i]) for i in late]
+    cuts = [
+        texture.cut(lights[i], whole, i, None, None) for i, whole in zip(late, sound, strict=True)
+    ]
+    touched = _touched(cuts, cone, texture.stride)
+    if touched is None:
+        return None, None
+    kept = _kept_texture(cuts, touched)
+    centre = np.array([0.0, 0.0])
+    near = np.inf
+    if section is not None and pipe.diameter_px is not None:
+        centre = np.array([(section[0] + section[2]) / 2, (section[1] + section[3]) / 2])
+        near = NEAR_DIAMETERS * pipe.diameter_px
+    veil: Veil | None = None
+    for turn in range(2):
+        parts = []
+        for i, whole in zip(late, sound, strict=True):
+            depth, model = (None, None) if veil is None else _model(lights[i], texture, veil)
+            parts.append(texture.cut(lights[i], touched & whole, i, depth, model))
+        windows = join(parts)
+        windows = replace(windows, slope=windows.slope / kept, u_slope=windows.u_slope / kept)
+        tell(0.65 + 0.15 * turn, "learning the colour of the smoke")
+        found = _fit(windows, centre, near, white, MEMBERS if turn else 1, rng)
+        if found is None:
+            return None, None
+        veil = found
+    return veil, windows
+
+
+def _fit(
+    windows: Windows,
+    centre: Floats,
+    near: float,
+    white: Floats,
+    members: int,
+    rng: np.random.Generator,
+) -> Veil | None:
+    away = np.hypot(windows.x - centre[0], windows.y - centre[1])
+    trust = 1.0 / (1.0 + (away / near) ** 2)
+    block = (
+        (windows.x // BLOCK_PX).astype(np.intp) * 1_000_000
+        + (windows.y // BLOCK_PX).astype(np.intp) * 1_000
+        + windows.frame // 4
+    )
+    columns: dict[str, Any] = {
+        k: getattr(windows, k) for k in ("light", "plate", "slope", "u_slope", "u_common", "share")
+    }
+    return fit_veil(
+        **columns, block=block, trust=trust, white=white, u_white=U_LN_WHITE,
+        members=members, rng=rng,
+    )  # fmt: skip
+
+
+def _model(
+    light: Picture, texture: PlateTexture, veil: Veil
+) -> tuple[NDArray[np.float32], Picture]:
+    """Smooth luma transmittance and model light of a frame at this veil."""
+    j = veil.light.astype(np.float32)
+    away = texture.plate - j
+    top, below = (
+        blur((light - j) * away, LEAK_SIGMA * texture.size),
+        blur(away * away, LEAK_SIGMA * texture.size),
+    )
+    depth = depth_by_veil(top.astype(np.float64), below.astype(np.float64), veil.slope)
+    through = np.exp(-depth[..., None] * channel_powers(veil.slope)).astype(np.float32)
+    model = through * texture.plate + (1 - through) * j
+    return (through @ LUMA).astype(np.float32), model.astype(np.float32)
+
+
+def _touched(cuts: list[Windows], cone: NDArray[np.bool_], stride: int) -> NDArray[np.bool_] | None:
+    """Places in the cone that smoke may have reached in some frame; None where there are none.
+
+    White smoke before a white wall changes nothing in brightness, so a place counts as well where
+    its texture fades. Places are chosen over all frames together, for choosing windows one by one
+    by their slope would prefer those whose noise points down.
+    """
+    touched = np.zeros(cone.shape, bool)
+    found = 0
+    for windows in cuts:
+        if not len(windows):
+            continue
+        change = np.abs(windows.light - windows.plate).max(axis=1)
+        change /= windows.plate.max(axis=1) + 0.02
+        best = np.argmin(windows.u_slope, axis=1)[:, None]
+        slope = np.take_along_axis(windows.slope, best, axis=1)[:, 0]
+        u = np.take_along_axis(windows.u_slope, best, axis=1)[:, 0]
+        x, y = windows.x.astype(int), windows.y.astype(int)
+        inside = cone[np.minimum(y, cone.shape[0] - 1), np.minimum(x, cone.shape[1] - 1)]
+        told = (change > CHANGED_WINDOW) | (slope < 1.0 - FADED - FADED_SIGMAS * u)
+        told &= inside
+        found += int(told.sum())
+        half = stride // 2
+        for at_x, at_y in zip(x[told], y[told], strict=True):
+            touched[at_y - half : at_y + half, at_x - half : at_x + half] = True
+    return touched & cone if found >= FEWEST_TOLD else None
+
+
+def _unclipped(light: Picture, gain: Floats | None) -> NDArray[np.bool_]:
+    """Places whose surroundings are not blown out: a cut-off veil would pass for a darker one."""
+    ceiling = CEILING if gain is None else CEILING / gain.astype(np.float32)
+    blown: Picture = np.asarray((light >= ceiling).any(axis=-1), np.float32)
+    return np.asarray(blur(blown, 9.0) < MOST_BLOWN)
+
+
+def _kept_texture(cuts: list[Windows], touched: NDArray[np.bool_]) -> Floats:
+    """Texture that the camera keeps per band where there is no smoke, shape (b,).
+
+    The plate is a mean of frames and smoother in time than they are, noise reduction works
+    differently from moment to moment: slopes are a little off even in clear air. What they are
+    there is what they are measured against.
+    """
+    parts = []
+    for windows in cuts:
+        if not len(windows):
+            continue
+        y = np.minimum(windows.y.astype(int), touched.shape[0] - 1)
+        x = np.minimum(windows.x.astype(int), touched.shape[1] - 1)
+        change = np.abs(windows.light - windows.plate).max(axis=1)
+        change /= windows.plate.max(axis=1) + 0.02
+        parts.append(windows.pick(~touched[y, x] & (change < CHANGED_WINDOW / 2.0)))
+    kept = np.ones(3)
+    if not parts:
+        return kept
+    clear = join(parts)
+    for band in range(clear.slope.shape[1]):
+        known = clear.u_slope[:, band] < 0.12
+        if known.sum() >= FEWEST_CLEAR:
+            kept[band] = np.clip(np.median(clear.slope[known, band]), 0.85, 1.1)
+    return kept

@@ -1,0 +1,216 @@
+"""Walk 2: measures every frame of a clip, one in memory at a time."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.doubts import (
+    EXIT_NOT_FOUND,
+    EXPOSURE_UNCHECKED,
+    NO_CLEAN_PLATE,
+    SECTION_OUTSIDE,
+    SHADOW,
+    SHAKY,
+    Doubt,
+)
+from smokecase.measured import Measured
+from smokecase.optics.light import saturated, to_linear, to_srgb8
+from smokecase.plume.backdrop_reading import Backdrop, SectionByContrast
+from smokecase.plume.fuse import join_contrast
+from smokecase.plume.measure import SectionReader
+from smokecase.plume.section import PipeExit
+from smokecase.plume.smoke import SmokeFinder, SmokeMap
+from smokecase.readings import SmokeReading
+from smokecase.scene import Scene, grey
+from smokecase.video.clip import Clip, Frame
+from smokecase.video.exposure import block_means, log_ratios
+from smokecase.video.steady import fit_view_to, warp_to_plate
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+U_TONE_GAIN = 0.12  # of ln gain: a tone curve moves light patches by less than dark ones
+LAG_S = 0.4  # how long an encoder may lag behind the exposure
+LIGHT_CHANGED = 0.04  # of a section without smoke, beyond which its light is not the plate's
+MOST_VIEWS = 60
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenView:
+    """A picture kept as a candidate for showing."""
+
+    time_s: float
+    picture: NDArray[np.uint8]  # (h, w, 3) sRGB, working size
+    smoke: SmokeMap | None
+
+
+class Walk:
+    """Walk 2: measures frame after frame."""
+
+    def __init__(
+        self,
+        clip: Clip,
+        scene: Scene,
+        whole_plume_hz: float,
+        rng: np.random.Generator,
+        backdrop: Backdrop | None = None,
+    ):
+        self.clip, self.scene, self.whole_plume_hz = clip, scene, whole_plume_hz
+        self.readings: list[SmokeReading] = []
+        self.visible: list[bool] = []
+        self.views: list[SeenView] = []
+        self.last_map: SmokeMap | None = None
+        self.next_map_s = -math.inf
+        self.maps = 0
+        self.gains: list[tuple[float, Floats]] = []
+        self.at_edge = 0
+        self.reader: SectionReader | None = None
+        self.finder: SmokeFinder | None = None
+        self.contrast: SectionByContrast | None = None
+        self.backdrop = backdrop
+        pipe = scene.pipe
+        if backdrop is not None and pipe is not None and scene.section is not None:
+            self.contrast = SectionByContrast(
+                scene.plate.light, backdrop, scene.section, _centre_line(pipe), scene.boxes[1:]
+            )
+        if scene.veil is not None:
+            self.finder = SmokeFinder(
+                scene.plate.light,
+                scene.plate.u_light,
+                scene.veil,
+                pipe.exit_px if pipe else None,
+                pipe.diameter_px if pipe else 0.0,  # type: ignore[arg-type]
+                clip.scale,
+            )
+            if pipe is not None and scene.section is not None and scene.veil_here is not None:
+                line = _centre_line(pipe)
+                self.reader = SectionReader(
+                    scene.plate.light, scene.plate.u_light, scene.veil_here, scene.boxes, line, rng
+                )
+
+    def measure(self, frame: Frame) -> None:
+        """Measure one frame."""
+        scene = self.scene
+        doubts: set[Doubt] = set()
+        light = to_linear(frame.codes, self.clip.transfer)
+        blown = saturated(frame.codes)
+        shake = 0.0
+        if scene.landmarks is not None:
+            view = fit_view_to(scene.landmarks, grey(frame.codes))
+            light, _ = warp_to_plate(light, view)
+            shake = 0.0 if math.isnan(view.shake_px) else view.shake_px / self.clip.scale
+            if not view.trusted:
+                doubts.add(SHAKY)
+        gain, u_gain, checked = self._gain(frame.time_s, light)
+        if not checked:
+            doubts.add(EXPOSURE_UNCHECKED)
+        light = (light / gain.astype(np.float32)).astype(np.float32)
+        if self.finder is not None and frame.time_s >= self.next_map_s:
+            self.last_map = self.finder.find(light)
+            self.next_map_s = frame.time_s + 0.999 / self.whole_plume_hz
+            self.maps += 1
+            self.at_edge += self.last_map.at_edge and self.last_map.visible
+            self._keep_view(frame.time_s, light, self.last_map)
+        elif self.finder is None and frame.time_s >= self.next_map_s:
+            self.next_map_s = frame.time_s + 0.999 / self.whole_plume_hz
+            self._keep_view(frame.time_s, light, None)
+        self.visible.append(self.last_map is not None and self.last_map.visible)
+        u_contrast = np.hypot(u_gain, U_TONE_GAIN * np.abs(np.log(gain)))
+        self.readings.append(
+            self._reading(frame.time_s, light, blown, (u_gain, u_contrast), shake, doubts)
+        )
+
+    def _gain(self, time_s: float, light: Picture) -> tuple[Floats, Floats, bool]:
+        ratios = log_ratios(block_means(light), self.scene.plate_blocks)[self.scene.free]
+        ratios = ratios[~np.isnan(ratios).any(axis=-1)]
+        if len(ratios) < 4:
+            return np.ones(3), np.full(3, 0.05), False
+        middle = np.median(ratios, axis=0)
+        scatter = 1.4826 * np.median(np.abs(ratios - middle), axis=0)
+        self.gains.append((time_s, middle))
+        while time_s - self.gains[0][0] > LAG_S:
+            self.gains.pop(0)
+        # encoders leave still parts as they were while the exposure already moves on
+        lag = 0.3 * np.abs(middle - self.gains[0][1])
+        u = np.sqrt(scatter**2 / max(1.0, len(ratios) / 8.0) + 0.003**2 + lag**2)
+        return np.exp(middle), u, True
+
+    def _reading(
+        self,
+        time_s: float,
+        light: Picture,
+        blown: NDArray[np.bool_],
+        u_gains: tuple[Floats, Floats],
+        shake_px: float,
+        doubts: set[Doubt],
+    ) -> SmokeReading:
+        smoke = self.last_map
+        u_gain, u_contrast = u_gains
+        values = None
+        if self.reader is not None:
+            values = self.reader.read(light, u_gain, blown | self.scene.clipped)
+            doubts |= values.doubts
+            if self.reader.inside < 0.9:
+                doubts.add(SECTION_OUTSIDE)
+        elif self.scene.pipe is None:
+            doubts.add(EXIT_NOT_FOUND)
+        if self.contrast is not None:
+            seen = self.contrast.read(light, u_contrast, blown)
+            values = join_contrast(values, seen)
+            doubts = (doubts if values is None else doubts | values.doubts) | seen.doubts
+        opacity = None
+        if values is not None and math.isfinite(values.opacity_pct):
+            opacity = Measured(
+                value=values.opacity_pct,
+                u=values.u_opacity_pct,
+                unit="%",
+                low=values.low_pct,
+                high=math.inf if self.scene.open_above else values.high_pct,
+            )
+        elif self.reader is None and self.contrast is None and self.scene.pipe is not None:
+            opacity, more = self._without_smoke(light)
+            doubts |= more
+        if self.scene.open_above:
+            doubts.add(NO_CLEAN_PLATE)
+        return SmokeReading(
+            time_s=time_s,
+            transmittance=values.transmittance if values else np.full(3, np.nan),
+            u_transmittance=values.u_transmittance if values else np.full(3, np.nan),
+            opacity=opacity,
+            centre_line_pct=values.centre_line_pct if values else math.nan,
+            plume_p95_pct=smoke.p95_pct if smoke else math.nan,
+            area_px=smoke.area_px if smoke else 0.0,
+            length_px=smoke.length_px if smoke else 0.0,
+            shake_px=shake_px,
+            doubts=frozenset(doubts),
+        )
+
+    def _without_smoke(self, light: Picture) -> tuple[Measured | None, set[Doubt]]:
+        """Read a section where no smoke was found: clear air, or nothing where light changed."""
+        x0, y0, x1, y1 = (round(v) for v in self.scene.section or (0, 0, 1, 1))
+        cut = (slice(max(y0, 0), max(y1, 1)), slice(max(x0, 0), max(x1, 1)))
+        plate, seen = self.scene.plate.light[cut], light[cut]
+        if plate.size == 0:
+            return None, {SECTION_OUTSIDE}
+        change = np.abs(seen.mean(axis=(0, 1)) - plate.mean(axis=(0, 1))).max()
+        if change > LIGHT_CHANGED * (plate.mean(axis=(0, 1)).max() + 0.02):
+            return None, {SHADOW}
+        return Measured(value=0.0, u=self.scene.u_clear_pct, unit="%"), set()
+
+    def _keep_view(self, time_s: float, light: Picture, smoke: SmokeMap | None) -> None:
+        """Keep few views, evenly spread, as candidates for key frames."""
+        self.views.append(SeenView(time_s, to_srgb8(light), smoke))
+        if len(self.views) > MOST_VIEWS:
+            self.views = self.views[::2]
+
+
+def _centre_line(pipe: PipeExit) -> tuple[Floats, Floats]:
+    """Points on the plume's centre line inside the section, in working pixels."""
+    angle = math.radians(pipe.direction_deg)  # type: ignore[arg-type]  # a pipe with a section
+    along = np.linspace(0.4, 1.5, 23) * pipe.diameter_px  # type: ignore[operator]
+    return (
+        pipe.exit_px[0] + along * math.cos(angle),  # type: ignore[index]
+        pipe.exit_px[1] + along * math.sin(angle),  # type: ignore[index]
+    )
