@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.doubts import DOUBTS, Doubt
-from smokecase.measured import Measured
+from smokecase.measured import COVERAGE, Measured
 
 SCREENING = (
     "Camera readings are screening evidence: they are no certified smoke-meter value "
@@ -254,6 +254,38 @@ class Examination:
     versions: Mapping[str, str] = field(default_factory=dict)
     key_frames: tuple[KeyFrame, ...] = ()
     opacity_map: OpacityMap | None = None
+
+    def __str__(self) -> str:
+        head = f"{self.clip}: {self.source}, {self.width} x {self.height} pixels"
+        if self.source in ("clip", "animation"):
+            head += f", {self.duration_s:.1f} s, {self.frames} pictures measured"
+        lines = [head]
+        if self.refused:
+            lines.append(f"no opacity: {self.refused}")
+        elif (peak := self._peak()) is not None:
+            lines.append(f"at its densest, {self.timing.peak_s:.1f} s: opacity {peak}")
+        weights = ", ".join(f"{name} {100 * getattr(self.colour, name):.0f} %" for name in COLOURS)
+        lines.append(f"colour {self.colour.word} ({weights})")
+        if self.doubts:
+            lines.append("doubts: " + ", ".join(sorted(d.name for d in self.doubts)))
+        return "\n".join([*lines, SCREENING])
+
+    def _peak(self) -> Measured | None:
+        """Give the reading of the frame nearest to the peak."""
+        trace = self.trace
+        read = np.flatnonzero(np.isfinite(trace.opacity_pct))
+        if self.timing.peak_s is None or not read.size:
+            return None
+        at = read[np.argmin(np.abs(trace.time_s[read] - self.timing.peak_s))]
+        low, high = float(trace.opacity_low_pct[at]), float(trace.opacity_high_pct[at])
+        # a table read back has an empty cell where the interval is open
+        low, high = (-math.inf if math.isnan(low) else low), math.inf if math.isnan(high) else high
+        return Measured(value=float(trace.opacity_pct[at]), u=(high - low) / (2 * COVERAGE),
+                        unit="%", low=low, high=high)  # fmt: skip
+
+    def to_table(self) -> list[dict[str, float | str | None]]:
+        """Rows with the column names of `readings.csv`; None where there is no value."""
+        return self.trace.to_table()
 
     def to_json(self) -> dict[str, Any]:
         """Plain values as in `summary.json`, version 1; the trace and pictures stay out."""

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.errors import ClipError
+from smokecase.video.clip import SAFE
 
 RATE_HZ = 8000  # an engine is told below 4 kHz; less to carry than what phones record
 LONGEST_S = 900.0  # a quarter of an hour; beyond it nothing is gained
@@ -56,7 +57,7 @@ def read_sound(path: str | Path, *, rate_hz: int = RATE_HZ) -> SoundTrack | None
     """
     path = Path(path)
     try:
-        container = av.open(str(path.absolute()), "r", metadata_errors="ignore")
+        container = av.open(str(path.absolute()), options=SAFE, metadata_errors="ignore")
     except (av.FFmpegError, OSError) as error:
         what = "no such file" if isinstance(error, FileNotFoundError) else "it is no sound or clip"
         raise ClipError(what, where=path.name, remedy="name a clip or a sound file") from error

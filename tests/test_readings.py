@@ -1,0 +1,75 @@
+"""The waist prints well, turns into a table, and comes back from plain values unchanged."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_array_equal
+
+from made_examinations import an_examination
+from smokecase.readings import COLOURS, SCREENING, Examination, SmokeColour, SmokeTrace
+
+
+def test_an_examination_prints_in_a_few_lines_with_its_interval():
+    assert str(an_examination()).splitlines() == [
+        "yard.mp4: clip, 640 x 360 pixels, 8.0 s, 80 pictures measured",
+        "at its densest, 2.1 s: opacity 56 % (50 to 62)",
+        "colour black (black 90 %, blue 4 %, white 6 %, none 0 %)",
+        "doubts: dense",
+        SCREENING,
+    ]
+
+
+def test_a_refused_one_says_why_and_claims_no_number():
+    words = str(replace(an_examination(), refused="the camera moves"))
+
+    assert "no opacity: the camera moves" in words
+    assert "56 %" not in words
+
+
+def test_an_open_interval_is_said_before_and_after_a_walk_through_plain_values():
+    found = an_examination()
+    high = np.full(len(found.trace), math.inf)
+    found = replace(found, trace=replace(found.trace, opacity_high_pct=high))
+
+    back = Examination.from_json(found.to_json(), found.to_table())
+
+    assert "opacity 56 % (50 to open)" in str(found)
+    assert str(back) == str(found)
+
+
+def test_plain_values_and_back():
+    found = an_examination()
+
+    back = Examination.from_json(found.to_json(), found.to_table())
+
+    assert back.to_json() == found.to_json()
+    for name in ("time_s", "opacity_pct", "colour", "transmittance", "u_transmittance"):
+        assert_array_equal(getattr(back.trace, name), getattr(found.trace, name))
+    assert back.trace.doubts == found.trace.doubts
+
+
+def test_the_table_has_the_promised_columns_in_order():
+    first = ["time_s", "opacity_pct", "opacity_low_pct", "opacity_high_pct", "centre_line_pct",
+             "plume_p95_pct", *COLOURS, "doubts"]  # fmt: skip
+
+    assert list(an_examination().to_table()[0])[: len(first)] == first
+
+
+def test_arrays_are_read_only():
+    with pytest.raises(ValueError, match="read-only"):
+        an_examination().trace.opacity_pct[0] = 1.0
+
+
+def test_columns_of_one_trace_are_equally_long():
+    trace = an_examination().trace
+    columns = {name: getattr(trace, name) for name in SmokeTrace.__dataclass_fields__}
+
+    with pytest.raises(ValueError, match="column area_px has 1 rows, time_s has 80"):
+        SmokeTrace(**columns | {"area_px": np.zeros(1)})
+
+
+def test_weights_that_do_not_sum_to_one_are_refused():
+    with pytest.raises(ValueError, match="must sum to 1"):
+        SmokeColour(black=0.5, blue=0.0, white=0.0, none=0.0, colour_open=False, word="black")
