@@ -16,7 +16,7 @@ Picture = NDArray[np.uint8]
 
 TALL_PX = 480  # of each picture
 RATE_HZ = 25.0  # of the clip made
-STRIP_PX = 56  # under each picture, for its words
+STRIP_PX = 72  # under each picture, for its words
 
 
 def draw_beside(
@@ -128,7 +128,7 @@ def _half(picture: Picture, words: str) -> Picture:
     sheet = Image.new("RGB", (wide, TALL_PX + STRIP_PX), (255, 255, 255))
     sheet.paste(image, (0, 0))
     pen = ImageDraw.Draw(sheet)
-    pen.text((8, TALL_PX + 5), words, fill=(16, 22, 30), font=ImageFont.load_default(size=20))
+    pen.text((8, TALL_PX + 5), words, fill=(16, 22, 30), font=ImageFont.load_default(size=26))
     note = SCREENING.split(":")[0] + "."
-    pen.text((8, TALL_PX + 32), note, fill=(86, 97, 106), font=ImageFont.load_default(size=13))
+    pen.text((8, TALL_PX + 42), note, fill=(86, 97, 106), font=ImageFont.load_default(size=18))
     return np.asarray(sheet)

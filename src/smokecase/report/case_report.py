@@ -291,8 +291,8 @@ def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes 
     if comparison.windows:
         blocks.append(
             Picture(draw_comparison(comparison), f"Two curves. {comparison.sentence}",
-                    f"Opacity at the pipe in both clips, laid on the start of the engine; bands "
-                    f"are 95 % intervals. Entries {entries[0]} and {entries[1]}", entries)
+                    "Opacity at the pipe in both clips, laid on the start of the engine; bands "
+                    "are 95 % intervals", entries)
         )  # fmt: skip
         blocks.append(
             Table(("over the", comparison.first, comparison.second, "difference"),
@@ -306,7 +306,7 @@ def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes 
     if beside is not None:
         blocks.append(
             Picture(beside, f"{comparison.first} beside {comparison.second} at their peaks",
-                    "The densest moment of each clip, side by side", entries, width_share=0.8)
+                    "The densest moment of each clip, side by side", entries, width_share=0.7)
         )  # fmt: skip
     title = f"Compared: {comparison.first} and {comparison.second}"
     return Section(title, tuple(blocks), new_page=True)

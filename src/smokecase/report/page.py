@@ -34,7 +34,7 @@ figure img { display: block; width: 100%; height: auto; }
 .bars li { list-style: none; margin: 0 0 .4rem; } .bars { padding: 0; }
 @media (max-width: 34rem) { body { padding: .8rem; } .bar { grid-template-columns: 1fr; }
   .wide > img { min-width: 30rem; } thead, colgroup { display: none; }
-  table, tbody { display: block; }
+  table, tbody, caption { display: block; }
   tr { display: block; border-bottom: 1px solid var(--rule); padding: .3rem 0; }
   th[scope=row], td { display: block; border: 0; padding: .1rem 0; }
   th[scope=row] { font-weight: bold; }
