@@ -14,8 +14,9 @@ from smokecase.causes.answers_file import Statement, state
 from smokecase.causes.explain import find_rival, find_unexplained, weigh_sensitivity
 from smokecase.causes.knowledge import DONT_KNOW, Knowledge
 from smokecase.causes.knowledge_file import standard_knowledge
-from smokecase.causes.next_check import Prices, propose, questions_first
+from smokecase.causes.next_check import propose, questions_first
 from smokecase.causes.record import Diagnosis
+from smokecase.causes.search import Prices
 from smokecase.causes.seen import clip_findings, fog_findings
 from smokecase.causes.verdict import barred, contradictions, stop_signs
 from smokecase.causes.weigh import prepare, weigh_causes, weigh_sets

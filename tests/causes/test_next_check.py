@@ -7,15 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from smokecase.causes.knowledge_file import standard_knowledge
-from smokecase.causes.next_check import (
-    LEAVE_ALONE,
-    Prices,
-    Search,
-    propose,
-    questions_first,
-    rank_checks,
-    values_of,
-)
+from smokecase.causes.next_check import propose, questions_first, rank_checks, values_of
+from smokecase.causes.search import LEAVE_ALONE, Prices, Search
 from smokecase.causes.weigh import prepare, weigh_sets
 from smokecase.causes.witness import hear_answer
 

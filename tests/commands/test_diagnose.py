@@ -4,6 +4,7 @@
 import io
 import json
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -136,3 +137,13 @@ def test_knowledge_offers_the_nearest_name(capsys):
         err
         == 'smokecase: knowledge: nothing has the name "boost_leek"; did you mean "boost_leak".\n'
     )
+
+
+def test_the_example_of_an_answers_file_runs(capsys):
+    example = Path(__file__).parents[2] / "examples" / "answers.toml"
+
+    code, out, _ = run(capsys, "diagnose", "--answers", str(example))
+
+    assert code == 0
+    assert "Worth saving?" in out
+    assert "Harmless fog: " in out

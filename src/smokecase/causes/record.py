@@ -6,7 +6,8 @@ from typing import Any
 
 from smokecase.causes.explain import Rival, Sensitivity, Unexplained
 from smokecase.causes.knowledge import Contradiction, Stop
-from smokecase.causes.next_check import LEAVE_ALONE, Ask, Outcome, Proposal
+from smokecase.causes.next_check import Ask, Outcome, Proposal
+from smokecase.causes.search import LEAVE_ALONE
 from smokecase.causes.verdict import CAUTIONS, FORBIDS
 from smokecase.causes.weigh import Reason, Weight
 from smokecase.causes.witness import Finding

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from smokecase.causes.knowledge import Floats, Knowledge
-from smokecase.causes.next_check import Prices, Search
+from smokecase.causes.search import Prices, Search
 from smokecase.causes.weigh import Posterior
 from smokecase.errors import AnswersError
 
