@@ -36,7 +36,14 @@ REASON = record(
     strength={"enum": ["hardly at all", "a little", "clearly", "strongly", "very strongly"]},
 )  # fmt: skip
 WEIGHT = record(
-    name=TEXT, title=TEXT, family=TEXT, weight=SHARE, low=SHARE, high=SHARE, reasons=listed(REASON)
+    name=TEXT,
+    title=TEXT,
+    family=TEXT,
+    makes_smoke={"type": "boolean"},
+    weight=SHARE,
+    low=SHARE,
+    high=SHARE,
+    reasons=listed(REASON),
 )
 PROPOSAL = record(
     check=TEXT, question=TEXT, how=TEXT, reason=TEXT, minutes=NUMBER, wait_days=NUMBER,

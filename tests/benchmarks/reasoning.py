@@ -21,8 +21,9 @@ from published_statements import statements  # noqa: E402 (beside the tests)
 from simulated_owners import ENGINES, calibration_error, jittered, owners  # noqa: E402
 from smokecase.causes.answers_file import state  # noqa: E402
 from smokecase.causes.knowledge_file import standard_knowledge  # noqa: E402
+from smokecase.causes.network import SMOKES  # noqa: E402
 from smokecase.causes.next_check import SURE, rank_checks  # noqa: E402
-from smokecase.causes.search import LEAVE_ALONE, SMOKES, Prices, Search  # noqa: E402
+from smokecase.causes.search import LEAVE_ALONE, Prices, Search  # noqa: E402
 from smokecase.causes.weigh import prepare, separates, weigh_sets  # noqa: E402
 from smokecase.causes.witness import hear_answer  # noqa: E402
 from smokecase.diagnosis import diagnose, gather  # noqa: E402

@@ -73,6 +73,7 @@ def find_rival(
     posterior: Posterior, causes: tuple[Weight, ...], done: Sequence[str]
 ) -> Rival | None:
     """Find the second cause, and the question or check that parts it best from the first."""
+    causes = tuple(cause for cause in causes if cause.makes_smoke)
     if len(causes) < 2:
         return None
     network = posterior.network

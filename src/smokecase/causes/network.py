@@ -29,6 +29,7 @@ from smokecase.causes.knowledge import Cause, Floats, Knowledge, Question
 from smokecase.causes.weather import Air
 
 MOST_AT_ONCE = 3
+SMOKES = 0.1  # a cause that `shows` more than this makes smoke
 # The priors of the knowledge file are shares among engines that somebody asks about because of
 # smoke. Among all engines causes are rarer, which decides how often two meet by chance; being asked
 # about raises them again. Both figures are estimates.
@@ -111,7 +112,7 @@ class Network:
             for other in cause.excludes:
                 if other in self.index:
                     total[self.member[:, i] * self.member[:, self.index[other]] > 0] = 0.0
-        smokes = self.member @ np.array([c.shows > 0.1 for c in self.causes]) > 0
+        smokes = self.member @ np.array([c.shows > SMOKES for c in self.causes]) > 0
         total *= np.where(smokes, 1.0, ASKED_WITHOUT_SMOKE)
         return np.asarray(np.log(np.maximum(total / total.sum(), _TINY)))
 
@@ -129,16 +130,22 @@ class Network:
         return chains
 
     def _families(self) -> Floats:
-        """Tell which sets belong to which families; "nothing wrong" only without a fault."""
+        """Tell which sets belong to which families: where the smoke comes from.
+
+        Causes that make no smoke count only where nothing else is there, and "nothing wrong" only
+        where no fault makes smoke.
+        """
         names = list(self.knowledge.families)
         out = np.zeros((len(self.sets), len(names)))
+        smokes = np.array([cause.shows > SMOKES for cause in self.causes], dtype=np.float64)
+        clear = self.member @ smokes == 0
         for i, cause in enumerate(self.causes):
             column = names.index(cause.family)
-            np.maximum(out[:, column], self.member[:, i], out=out[:, column])
+            there = self.member[:, i] if smokes[i] else self.member[:, i] * clear
+            np.maximum(out[:, column], there, out=out[:, column])
         faults = np.array([not cause.harmless for cause in self.causes], dtype=np.float64)
-        faulty = self.member @ faults > 0
         nothing = names.index("nothing_wrong")
-        out[faulty, nothing] = 0
+        out[self.member @ (faults * smokes) > 0, nothing] = 0
         out[self.size == 0, nothing] = 1
         return out
 

@@ -134,14 +134,19 @@ def _weights(found: Diagnosis) -> list[str]:
         if family.weight < 0.02:
             break
         out.append(f"  {_range(family):20} {family.title}")
-        for cause in [c for c in found.causes if c.family == family.name][:3]:
+        own = [c for c in found.causes if c.family == family.name and c.makes_smoke]
+        for cause in own[:3]:
             if cause.weight >= 0.03:
                 out.append(f"      {_range(cause):20} {cause.title}")
+    for cause in found.causes:
+        if not cause.makes_smoke and cause.weight >= 0.2:
+            out.append(f"  Beside the smoke: {_range(cause).strip()} {cause.title}")
     return out
 
 
 def _grounds(found: Diagnosis, decibans: bool) -> list[str]:
-    family, cause = found.families[0], found.causes[0]
+    family = found.families[0]
+    cause = next(c for c in found.causes if c.makes_smoke)
     out = []
     for subject in (family, cause):
         reasons = subject.reasons[:4]
@@ -213,6 +218,7 @@ def _plain(record: Any) -> dict[str, Any]:
 def _weight_json(weight: Weight) -> dict[str, Any]:
     return {
         "name": weight.name, "title": weight.title, "family": weight.family,
+        "makes_smoke": weight.makes_smoke,
         "weight": weight.weight, "low": weight.low, "high": weight.high,
         "reasons": [
             {

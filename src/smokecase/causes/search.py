@@ -21,11 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.causes.knowledge import Bench, Cause, Floats, Question
-from smokecase.causes.network import Network
+from smokecase.causes.network import SMOKES, Network
 from smokecase.causes.weigh import Posterior
 
 LEAVE_ALONE = "leave_alone"
-SMOKES = 0.1  # a cause that `shows` more than this makes smoke
 KEPT, MOST_SETS = 0.99, 600  # what is looked at; the rest are rare threesomes
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from smokecase.causes.knowledge import Floats, Knowledge
-from smokecase.causes.network import Network
+from smokecase.causes.network import SMOKES, Network
 from smokecase.causes.weather import weigh_air
 from smokecase.causes.witness import Finding
 
@@ -43,6 +43,7 @@ class Weight:
     weight: float
     low: float
     high: float
+    makes_smoke: bool  # False for faults that may be there without any part in the smoke
     reasons: tuple[Reason, ...]  # strongest first; those below half a deciban are left out
 
     @property
@@ -116,23 +117,24 @@ def weigh_causes(
     reasons = _reasons(posterior)
     groups = list(network.knowledge.families.values())
     families = [
-        (f.name, f.title, f.name, w) for f, w in zip(groups, posterior.of_families(), strict=True)
+        (f.name, f.title, f.name, True, w)
+        for f, w in zip(groups, posterior.of_families(), strict=True)
     ]
     causes = [
-        (c.name, c.title, c.family, w)
+        (c.name, c.title, c.family, c.shows > SMOKES, w)
         for c, w in zip(network.causes, posterior.of_causes(), strict=True)
     ]
     out: list[list[Weight]] = []
     number = 0
     for group in (families, causes):
         weights = []
-        for name, title, family, weight in group:
+        for name, title, family, makes_smoke, weight in group:
             low, high = low_high[:, number]
             weights.append(
                 Weight(
                     name=name, title=title, family=family, weight=float(weight),
                     low=float(min(low, weight)), high=float(max(high, weight)),
-                    reasons=reasons[number],
+                    makes_smoke=makes_smoke, reasons=reasons[number],
                 )
             )  # fmt: skip
             number += 1
