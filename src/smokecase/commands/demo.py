@@ -69,7 +69,6 @@ def one_screen(
         *_fill(f"  doubts: {doubts or 'none'} (remedies in README.txt)"),
         "",
         *weights_and_check(found),
-        "",
         *_fill(SCREENING),
         f"Written to {folder.name}: open contact_sheet.png, timeline.png and diagnosis.txt.",
     ]
@@ -90,6 +89,7 @@ def readings_beside_truth(examination: "Examination", truth: dict[str, Any]) -> 
         ("light blocked then", tell_peak(examination) or "not told", f"{_true_peak(truth):.0f} %"),
         ("colour", f"{colour.word}: {weights}", smoke["colour_class"]),
         ("puffs a second", _rate(timing.puff_hz), _rate(smoke["puff_hz"])),
+        ("idle speed, by ear", _idle(examination), f"{truth['engine']['idle_rpm']:.0f} 1/min"),
     ]
     return [f"  {name:<19} {read:<38} truth {true}" for name, read, true in rows]
 
@@ -125,6 +125,11 @@ def _fill(words: str, indent: str = "") -> list[str]:
 
 def _seconds(time_s: float | None) -> str:
     return "not seen" if time_s is None else f"{time_s:.1f} s"
+
+
+def _idle(examination: "Examination") -> str:
+    sound = examination.sound
+    return "not heard" if sound is None or sound.idle_speed is None else str(sound.idle_speed)
 
 
 def _rate(rate_hz: float | None) -> str:
