@@ -33,9 +33,11 @@ pictures. Error of the opacity map inside the plume (true opacity over 2 %); the
 per pixel, contrast in a window of 15 pixels. Bars: mean absolute error at most 4 % where the
 backdrop has texture, and the doubt `back_lit` with the sun behind the plume."""
 KNOWN = """\
-Pairs of known opacity: sprites laid over photographs with their own alpha (linear: composed in
-linear light, where alpha is the true opacity; srgb: in code values, where it is only what the
-maker meant), and haze pairs with their transmission map (composed in code values)."""
+Pairs of known opacity: sprites laid over photographs with their own alpha, as drawn (some have
+colour equal to alpha, which no smoke does) or in one pale or dark colour. *linear*: composed in
+linear light, where alpha is the true opacity. *srgb*, and the haze pairs: composed in code values
+as picture programs do; what such a picture blocks in linear light was worked out per pixel and is
+the truth here, beside the alpha that its maker meant."""
 
 
 def write_page(out, *, parts, pairs, real, fingerprint):
@@ -45,12 +47,13 @@ def write_page(out, *, parts, pairs, real, fingerprint):
     for name, records in parts.items():
         scored = tables.Scored(records)
         lines += _part(name, scored)
-        if name == "practice":
+        if name == "practice" and scored.records:
             _draw_traces(scored.records, out / "accuracy_traces.png")
             lines += ["", "![readings and truth over time](accuracy_traces.png)", ""]
     everything = [r for records in parts.values() for r in records if "crashed" not in r]
-    _draw_seconds(everything, out / "accuracy_seconds.png")
-    lines += ["", "![one-second means by three methods](accuracy_seconds.png)", ""]
+    if everything:
+        _draw_seconds(everything, out / "accuracy_seconds.png")
+        lines += ["", "![one-second means by three methods](accuracy_seconds.png)", ""]
     lines += _pairs(pairs)
     if real:
         lines += _real(real)

@@ -347,13 +347,15 @@ def _smoke_told(record):
 def real_pairs_table(real):
     """One line per sprite or haze pair of known opacity."""
     rows = [
-        [r["clip"], number(r["true_mean"]), number(r["mean"]), number(r["mae"]),
+        [r["clip"], number(r["meant"]), number(r["true_mean"]), number(r["mean"]), number(r["mae"]),
          number(r["grey_mae"]), number(r["contrast_mae"]), number(_percent(r["holds"]), 0),
-         number(_percent(r["unanswered"]), 0), number(r["clear_mae"]), r["colour_word"],
+         number(_percent(r["unanswered"]), 0), number(r["clear_mae"]),
+         f"{r['truth']} / {r['colour_word']}",
          r["refused"] or ""]
         for r in real if "crashed" not in r and r["sort"] in {"haze_pairs", "alpha_sprites"}
     ]  # fmt: skip
     return rows_to_table(
-        ["pair", "true mean [%]", "read [%]", "MAE in the plume [%]", "grey [%]", "contrast [%]",
-         "interval holds [%]", "unanswered [%]", "error outside [%]", "colour told",
+        ["pair", "alpha mean [%]", "true mean [%]", "read [%]", "MAE in the plume [%]",
+         "grey [%]", "contrast [%]", "interval holds [%]", "unanswered [%]", "error outside [%]",
+         "colour there / told",
          "refused because"], rows)  # fmt: skip

@@ -1,7 +1,8 @@
 """The two obvious methods, written plainly, to be run beside smokecase on the same section.
 
 Both work on grey code values as the file has them, on the same clear frames as smokecase used,
-and their box follows the true movement of the scene: more than they would get in a yard.
+and their box follows the true movement of the scene: more than they would get in a yard. Answers
+beyond 0 to 100 % are cut, as anybody would.
 """
 
 import math
@@ -25,7 +26,7 @@ def grey_change_pct(seen, plate):
 def contrast_loss_pct(seen, plate):
     """Contrast ratio: spread of the grey levels in the box against the plate's."""
     spread = plate.std()
-    return 100.0 * (1.0 - seen.std() / spread) if spread > 0 else math.nan
+    return float(np.clip(100.0 * (1.0 - seen.std() / spread), 0, 100)) if spread > 0 else math.nan
 
 
 def to_grey(codes):
@@ -82,4 +83,4 @@ def read_pair(seen, plate):
         return np.sqrt(np.maximum(cv2.blur(grey * grey, (WINDOW_PX, WINDOW_PX)) - mean**2, 0.0))
 
     lost = 100.0 * (1.0 - spread(seen) / np.maximum(spread(plate), 1e-3))
-    return grey_change_pct(seen, plate), lost
+    return grey_change_pct(seen, plate), np.clip(lost, 0.0, 100.0)

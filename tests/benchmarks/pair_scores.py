@@ -21,12 +21,11 @@ def read_grey(path):
     return cv2.imread(str(path))[..., ::-1].astype(np.float32) @ np.array(LUMA, np.float32)
 
 
-def measure_pair(smoke, clear, true_pct):
-    """Examine one pair; returns its scores as plain values.
+def score_pair(found, smoke, clear, true_pct):
+    """Scores of an examined pair as plain values.
 
     `true_pct` is the true opacity (h, w) in percent.
     """
-    found = examine(smoke, plate=clear)
     opacity = found.opacity_map
     shape = true_pct.shape
     columns = (opacity.opacity_pct, opacity.low_pct, opacity.high_pct)
@@ -71,8 +70,7 @@ def measure_path_traced(folder, entry):
     """One entry of the index, with its truth."""
     name = entry["id"]
     through = np.load(folder / f"{name}.npz")["T"][..., 1] / 65535.0
-    scores = measure_pair(
-        folder / f"{name}_smoke.png", folder / f"{name}_clear.png", 100.0 * (1.0 - through)
-    )
+    smoke, clear = folder / f"{name}_smoke.png", folder / f"{name}_clear.png"
+    scores = score_pair(examine(smoke, plate=clear), smoke, clear, 100.0 * (1.0 - through))
     told = {k: entry[k] for k in ("type", "light", "backdrop", "peak")}
     return {"clip": name} | told | scores

@@ -1,21 +1,28 @@
 """Real clips, stills, sprites and haze pairs through `examine`; pictures are kept to be looked at.
 
-Sprites are laid over the photographs with their own alpha, which is then the true opacity: in
-linear light, where that is physics, and in sRGB code values, as picture programs do it, where
-alpha is only what the maker meant.
+Sprites are laid over photographs with their own alpha. In linear light that alpha is the true
+opacity. In sRGB code values, as picture programs and the makers of the haze pairs do it, alpha is
+only what the maker meant; what such a picture blocks in linear light is worked out pixel by pixel
+from the colours that went into it, and that is the truth it is held against.
+
+Some sprites are drawn with colour equal to alpha, which no smoke does (its veil does not darken
+where it thins), so each is also laid over in one colour: pale, or dark as soot.
 """
 
 import csv
 
 import cv2
 import numpy as np
-from tests.benchmarks.pair_scores import measure_pair
+from tests.benchmarks.pair_scores import score_pair
 
 from smokecase.examination import examine
 from smokecase.optics.light import to_linear, to_srgb8
 from smokecase.report.folder import write_folder
 
 SPRITE_SHARE = 0.6  # of the photograph's height
+BRICK = "stills_clear/texture_brick.png"
+TINTS = {"pale": 0.75, "dark": 0.03}  # linear light: mist by day; soot
+TINT_COLOUR = {"pale": "white", "dark": "black"}
 
 
 def real_tasks(folder, work):
@@ -31,15 +38,18 @@ def real_tasks(folder, work):
         name = f"haze_pairs/simulated_I_tx{i}.png"
         map_file = folder / "haze_pairs" / f"simulated_tx_map_{i}.png"
         tasks.append((name, _haze(folder / name, original, map_file, told[name], work)))
-    photos = sorted(n for n in told if n.startswith("stills_clear/") and "brick" not in n)
+    photos = sorted(n for n in told if n.startswith("stills_clear/") and n != BRICK)
     sprites = sorted(n for n in told if n.startswith("alpha_sprites/"))
     for i, sprite in enumerate(sprites):
-        for photo in ("stills_clear/texture_brick.png", photos[i % len(photos)]):
-            for light in ("linear", "srgb"):
-                name = f"{sprite} over {photo.split('/')[1]}, {light}"
-                tasks.append(
-                    (name, _sprite(folder / sprite, folder / photo, light, told[sprite], work))
-                )
+        photo = photos[i % len(photos)]
+        for below, tint, light in (
+            (BRICK, None, "linear"), (photo, None, "srgb"),
+            (BRICK, "pale", "linear"), (photo, "pale", "linear"),
+            (BRICK, "dark", "linear"), (photo, "dark", "linear"),
+        ):  # fmt: skip
+            name = f"{sprite} over {below.split('/')[1]}, {tint or 'as drawn'}, {light}"
+            files = folder / sprite, folder / below
+            tasks.append((name, _sprite(*files, (tint, light), told[sprite], work)))
     return tasks
 
 
@@ -71,65 +81,92 @@ def _alone(path, row, work):
 
 def _haze(path, clear, map_file, row, work):
     def task():
-        through = cv2.imread(str(map_file), cv2.IMREAD_GRAYSCALE) / 255.0
-        return _pair("haze_pairs", row, path, clear, 100.0 * (1.0 - through), work, path.stem)
+        alpha = 1.0 - cv2.imread(str(map_file), cv2.IMREAD_GRAYSCALE) / 255.0
+        seen, below, glow = (
+            _linear(cv2.imread(str(p))[..., ::-1] / 255.0)
+            for p in (path, clear, path.with_name("simulated_A.png"))
+        )
+        true = blocked_pct(seen, below, glow, alpha)
+        return _pair("haze_pairs", row["colour"], (path, clear), (true, alpha), work)
 
     return task
 
 
-def _sprite(sprite, photo, light, row, work):
+def _sprite(sprite, photo, way, row, work):
+    tint, light = way
+
     def task():
-        codes, alpha = lay_over(sprite, photo, light)
+        codes, true, alpha = lay_over(sprite, photo, tint, light)
         folder = _named(work, "made")
         folder.mkdir(parents=True, exist_ok=True)
-        stem = f"{sprite.stem}_{photo.stem}_{light}"
-        smoke, clear = folder / f"{stem}_smoke.png", folder / f"{photo.stem}_clear.png"
+        stem = f"{sprite.stem}_{photo.stem}_{tint or 'as_drawn'}_{light}"
+        smoke, clear = folder / f"{stem}.png", folder / f"{photo.stem}_clear.png"
         cv2.imwrite(str(smoke), codes[..., ::-1])
         cv2.imwrite(str(clear), cv2.imread(str(photo)))
-        return _pair("alpha_sprites", row, smoke, clear, 100.0 * alpha, work, stem)
+        colour = TINT_COLOUR.get(tint, row["colour"])
+        return _pair("alpha_sprites", colour, (smoke, clear), (true, alpha), work)
 
     return task
 
 
-def _pair(sort, row, smoke, clear, true_pct, work, stem):
-    write_folder(examine(smoke, plate=clear), _named(work, stem), clip_path=smoke)
-    scores = measure_pair(smoke, clear, true_pct)
-    return {"sort": sort, "visible": row["visible"], "truth": row["colour"]} | scores
+def _pair(sort, colour, files, truth, work):
+    smoke, clear = files
+    true, alpha = truth
+    found = examine(smoke, plate=clear)
+    write_folder(found, _named(work, smoke.stem), clip_path=smoke)
+    return {"sort": sort, "truth": colour, "meant": float(100 * alpha[alpha > 0.02].mean())} | (
+        score_pair(found, smoke, clear, true)
+    )
 
 
-def lay_over(sprite, photo, light):
+def blocked_pct(seen, below, glow, alpha):
+    """Opacity in linear light of a picture composed in code values. [%]
+
+    Per pixel, `seen = T below + (1 - T) glow` solved for T over the channels by least squares;
+    where what lies below has the smoke's colour it leaves T open, and alpha stands in.
+    """
+    away = np.sum((below - glow) ** 2, axis=-1)
+    through = np.sum((seen - glow) * (below - glow), axis=-1) / np.maximum(away, 1e-9)
+    solved = 100.0 * (1.0 - through)
+    return np.where((away > 1e-3) & (alpha > 0.0), solved, 100.0 * alpha).astype(np.float32)
+
+
+def lay_over(sprite, photo, tint, light):
     """Compose a sprite (straight alpha) over the middle of a photograph.
 
     Returns
     -------
     codes : ndarray of uint8, shape (h, w, 3)
         sRGB, red first.
+    true_pct : ndarray, shape (h, w)
+        Opacity in linear light. [%]
     alpha : ndarray, shape (h, w)
-        True opacity, 0 to 1.
+        The sprite's own, 0 to 1.
     """
-    below = cv2.imread(str(photo))[..., ::-1]
+    below = (cv2.imread(str(photo))[..., ::-1] / 255.0).astype(np.float32)
     h, w = below.shape[:2]
-    over = cv2.imread(str(sprite), cv2.IMREAD_UNCHANGED).astype(np.float32)
-    over = np.dstack([over[..., 2::-1], over[..., 3]]) / 255.0
-    colour, alpha = over[..., :3], over[..., 3:]
+    drawn = cv2.imread(str(sprite), cv2.IMREAD_UNCHANGED).astype(np.float32) / 255.0
+    colour, cover = drawn[..., 2::-1], drawn[..., 3:]
     if light == "linear":
-        colour, base = _linear(colour), _linear(below / 255.0)
-    else:
-        base = (below / 255.0).astype(np.float32)
+        colour, below = _linear(colour), _linear(below)
+    if tint is not None:
+        colour = np.full_like(colour, TINTS[tint])
     # resized premultiplied, so that what lies under clear pixels does not bleed in
-    share = SPRITE_SHARE * h / over.shape[0]
-    size = (round(over.shape[1] * share), round(over.shape[0] * share))
-    glow = cv2.resize(colour * alpha, size, interpolation=cv2.INTER_AREA)
-    cover = cv2.resize(alpha, size, interpolation=cv2.INTER_AREA)
+    share = SPRITE_SHARE * h / drawn.shape[0]
+    size = (round(drawn.shape[1] * share), round(drawn.shape[0] * share))
     top, left = (h - size[1]) // 2, (w - size[0]) // 2
-    full = np.zeros((h, w), np.float32)
-    full[top : top + size[1], left : left + size[0]] = cover
-    made = base * (1.0 - full[..., None])
-    made[top : top + size[1], left : left + size[0]] += glow
+    alpha, glow = np.zeros((h, w), np.float32), np.zeros_like(below)
+    cut = (slice(top, top + size[1]), slice(left, left + size[0]))
+    alpha[cut] = cv2.resize(cover, size, interpolation=cv2.INTER_AREA)
+    glow[cut] = cv2.resize(colour * cover, size, interpolation=cv2.INTER_AREA)
+    made = below * (1.0 - alpha[..., None]) + glow
     if light == "linear":
-        return to_srgb8(made), full
-    return np.round(255.0 * np.clip(made, 0, 1)).astype(np.uint8), full
+        return to_srgb8(made), 100.0 * alpha, alpha
+    codes = np.round(255.0 * np.clip(made, 0, 1)).astype(np.uint8)
+    colour = np.clip(glow / np.maximum(alpha, 1e-3)[..., None], 0, 1)
+    true = blocked_pct(_linear(made), _linear(below), _linear(colour), alpha)
+    return codes, true, alpha
 
 
 def _linear(codes):
-    return to_linear(np.round(65535 * codes).astype(np.uint16), "srgb")
+    return to_linear(np.round(65535 * np.clip(codes, 0, 1)).astype(np.uint16), "srgb")
