@@ -19,17 +19,14 @@ from smokecase.plume.windows import LOSS_AT_HALF, kept_back
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
-SMOOTH_PX = (
-    2.5  # pixels are averaged over this sigma: compression noise goes, the plume's edge stays
-)
+SMOOTH_PX = 2.5  # pixels are averaged over this sigma: noise goes, the plume's edge stays
 TONE_LEVELS = 3
 U_FLOOR_PCT = 0.4  # what registration and compression leave even in clear air
 U_LEVEL = 0.02  # of the opacity: self-shading and a veil that varies within the section
 DENSE_PCT = 80.0
 WIDEST_PCT = 30.0  # standard uncertainty beyond which the picture does not answer
-HIDDEN = (
-    0.12  # light off the line between plate and veil, relative, that only a solid thing explains
-)
+LIGHTER_PCT = -25.0  # clear air never reads so: something else stands there
+HIDDEN = 0.6  # relative light off the line from plate to veil that only a solid thing explains
 SATURATED_SHARE, MOST_SATURATED = 0.05, 0.35
 DARK_LIGHT = 0.006
 
@@ -181,7 +178,7 @@ class SectionReader:
             value = np.nan
         if value > DENSE_PCT:
             doubts.add(DENSE)
-        if self._hidden(patch, through[0]):
+        if self._hidden(patch, through[0]) or value < LIGHTER_PCT:
             doubts.add(SECTION_HIDDEN)
             value = np.nan
         if u > WIDEST_PCT:

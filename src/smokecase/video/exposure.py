@@ -19,6 +19,7 @@ STEP = 0.06  # ln gain: how far blocks may lie from the bulk to be counted to it
 STILL = 0.03  # relative change within which a block keeps in step
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 FEWEST_BLOCKS = 8
+JUMP_SHARE = 2.0  # so many times more blocks must agree on a jump than on no jump
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,20 +91,33 @@ def fit_exposure(blocks: NDArray[np.float32], plate: NDArray[np.float32]) -> Exp
 
 
 def _bulk(ratios: Floats, start: Floats) -> Floats:
-    """Where most blocks lie, sought from the last frame's gain."""
+    """Where most blocks lie, sought from the last frame's gain.
+
+    A camera that jumps takes the whole picture along: another place wins where far more blocks
+    agree on it than on the last gain.
+    """
     good = ratios[~np.isnan(ratios).any(axis=1)]
     if len(good) < FEWEST_BLOCKS:
         return start
+    found = [_settled(good, start), _settled(good, np.median(good, axis=0))]
+    held = [int((np.linalg.norm(good - g, axis=1) < STEP).sum()) for g in found]
+    best = found[1] if held[1] > JUMP_SHARE * max(held[0], FEWEST_BLOCKS) else found[0]
+    near = good[np.linalg.norm(good - best, axis=1) < STEP]
+    return np.asarray(np.median(near, axis=0)) if len(near) else start
+
+
+def _settled(ratios: Floats, start: Floats) -> Floats:
+    """Mean shift from a starting point; the start itself where too little lies near it."""
     now = start
     for _ in range(12):
-        near = np.linalg.norm(good - now, axis=1) < 2.0 * STEP
+        near = np.linalg.norm(ratios - now, axis=1) < 2.0 * STEP
         if near.sum() < FEWEST_BLOCKS:
             return start
-        after = good[near].mean(axis=0)
+        after = np.asarray(ratios[near].mean(axis=0))
         if np.abs(after - now).max() < 1e-4:
             break
         now = after
-    return np.asarray(np.median(good[np.linalg.norm(good - now, axis=1) < STEP], axis=0))
+    return now
 
 
 def _middle(ratios: Floats, before: Floats) -> Floats:
