@@ -40,9 +40,7 @@ def on_day(day: int, hour: int = 8, minute: int = 5) -> datetime:
 
 def told(day: int, **more: object) -> Circumstances:
     """Circumstances in the yard on a day of the story."""
-    return Circumstances.from_json(
-        YARD.to_json() | {"filmed_utc": on_day(day).isoformat()} | more
-    )
+    return Circumstances.from_json(YARD.to_json() | {"filmed_utc": on_day(day).isoformat()} | more)
 
 
 def build(out: Path) -> Path:

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-SRC = Path(__file__).parents[1] / "src" / "smokecase"
+ROOT = Path(__file__).parents[1]
+SRC = ROOT / "src" / "smokecase"
 
 WORDS = {"errors", "doubts", "measured", "readings"}
 # room: the rooms of ours that it may import, besides its own folder
@@ -24,8 +25,9 @@ MAY = {
     "together": WORDS,  # smoke and sound of one clip
     "pair": WORDS | {"video", "optics", "plume", "model_files", "scene"},  # two stills, or one
     "scene": WORDS | {"video", "optics", "plume", "model_files"},  # walk 1: what stays
+    "walk": WORDS | {"video", "optics", "plume", "scene"},  # walk 2: frame after frame
     "examination": WORDS
-    | {"video", "optics", "plume", "sound", "model_files", "scene", "pair", "together"},
+    | {"video", "optics", "plume", "sound", "model_files", "scene", "walk", "pair", "together"},
     "rules": WORDS,
     # the set-up checked without smoke: the same measuring wing, no story
     "selfcheck": WORDS - {"readings"} | {"video", "optics", "plume"},
@@ -114,6 +116,33 @@ def test_big_libraries_stay_behind_their_fence(path):
             assert str(inside) in allowed or room(path) in allowed, f"{library} in {inside}"
         if library in LATE:
             assert not at_top, f"{library} must load inside the function that uses it"
+
+
+def in_words(room):
+    """A row of the table in DEVELOPERS.md."""
+    may = MAY[room]
+    if may is None:
+        return f"| `{room}` | any |"
+    parts = [*(["words"] if may >= WORDS else []), *(f"`{n}`" for n in sorted(may - WORDS))]
+    if not may >= WORDS:
+        parts = [f"`{n}`" for n in sorted(may & WORDS)] + parts
+    return f"| `{room}` | {', '.join(parts) or 'nothing'} |"
+
+
+def test_the_table_in_the_contributors_guide_is_this_one():
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    part = guide.split("## Who may import whom")[1].split("\n## ")[0]
+    rows = [line for line in part.splitlines() if line.startswith("| `")]
+
+    assert rows == [in_words(name) for name in MAY]
+
+
+def test_the_guide_names_every_file():
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for path in FILES:
+        name = str(path.relative_to(SRC))
+        if path.name != "__init__.py":
+            assert f"`{name}`" in guide, name
 
 
 def test_a_folders_own_file_is_one_sentence():
