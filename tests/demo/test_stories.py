@@ -4,9 +4,10 @@ import json
 
 import av
 import pytest
+from made_examinations import an_examination
 from numpy.testing import assert_allclose
 
-from smokecase.commands.demo import truth_in_words
+from smokecase.commands.demo import readings_beside_truth
 from smokecase.demo.encode import MARK
 from smokecase.demo.plan import make_plan
 from smokecase.demo.stories import SECONDS, SEED, SIZE, STORIES
@@ -55,16 +56,23 @@ def test_the_three_clips_show_what_they_tell():
     assert start["near_pipe_box_px"] == sister["near_pipe_box_px"] == after["near_pipe_box_px"]
 
 
-def test_the_truth_is_told_in_one_sentence():
+def test_the_truth_stands_beside_what_was_read():
     truth = {
-        "smoke": {"colour_class": "white", "visible_onset_s": 1.5, "peak_s": 2.0, "puff_hz": 6.0},
+        "smoke": {"colour_class": "white", "visible_onset_s": 1.5, "peak_s": 2.0, "puff_hz": None},
+        "engine": {"idle_rpm": 720.9},
         "per_frame": {"time_s": [1.0, 1.9, 2.0, 2.1], "opacity_near_pipe": [0.0, 40.0, 50.0, 60.0]},
     }
 
-    assert truth_in_words(truth) == (
-        "white smoke first visible at 1.5 s, densest at 2.0 s with 50 % at the pipe "
-        "(mean over 0.3 s), puffs 6.0 per second."
-    )
+    rows = readings_beside_truth(an_examination(), truth)
+
+    assert [" ".join(row.split()) for row in rows] == [
+        "first smoke 2.0 s truth 1.5 s",
+        "densest 2.1 s truth 2.0 s",
+        "light blocked then 58 % (52 to 64) truth 50 %",
+        "colour black: black 90 %, blue 4 %, white 6 % truth white",
+        "puffs a second 6.0 truth none",
+        "idle speed, by ear not heard truth 721 1/min",
+    ]
 
 
 def test_a_real_picture_comes_with_its_licence():
