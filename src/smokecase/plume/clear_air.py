@@ -16,7 +16,7 @@ ONSET_DIAMETERS = 5.0  # smoke shows here first
 CLEARER = 1.25  # texture over the plate's that shows that the plate was smoky
 MOSTLY = 0.5  # share of places that must say so
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
-U_CLEAR_PCT = 1.2  # standard uncertainty of a section that shows no smoke
+U_CLEAR_PCT = 2.0  # standard uncertainty of a section that shows no smoke: thin smoke escapes
 GREY_SLOPE = 0.6  # soot blocks blue more than red; a shadow takes all alike
 SHADOW_VEIL, OUTSIDE_SHARE = 0.25, 0.5  # veil over white below which, and how much of it outside
 
