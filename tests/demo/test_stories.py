@@ -4,9 +4,9 @@ import json
 
 import av
 import pytest
-from made_examinations import an_examination
 from numpy.testing import assert_allclose
 
+from made_examinations import an_examination
 from smokecase.commands.demo import readings_beside_truth
 from smokecase.demo.encode import MARK
 from smokecase.demo.plan import make_plan
