@@ -70,8 +70,10 @@ def is_shadow(
     A shadow adds no light, like soot; but it takes all colours alike, crosses the picture and
     does not start at the pipe.
     """
-    if veil.light[1] > SHADOW_VEIL * white[1] or veil.slope > GREY_SLOPE or pipe.exit_px is None:
+    if veil.light[1] > SHADOW_VEIL * white[1] or veil.slope > GREY_SLOPE:
         return False
+    if pipe.exit_px is None:
+        return True  # dark, colourless and from no pipe
     cone = outflow_cone(shape[:2], pipe)
     h, w = plate_blocks.shape[:2]
     side_y, side_x = shape[0] / h, shape[1] / w
