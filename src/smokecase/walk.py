@@ -61,6 +61,7 @@ class Walk:
         self.readings: list[SmokeReading] = []
         self.visible: list[bool] = []
         self.views: list[SeenView] = []
+        self.looks, self.every = 0, 1  # views offered, and each how manieth is kept
         self.last_map: SmokeMap | None = None
         self.next_map_s = -math.inf
         self.maps = 0
@@ -200,10 +201,12 @@ class Walk:
         return Measured(value=0.0, u=self.scene.u_clear_pct, unit="%"), set()
 
     def _keep_view(self, time_s: float, light: Picture, smoke: SmokeMap | None) -> None:
-        """Keep few views, evenly spread, as candidates for key frames."""
-        self.views.append(SeenView(time_s, to_srgb8(light), smoke))
+        """Keep few views, evenly spread over time, as candidates for key frames."""
+        if self.looks % self.every == 0:
+            self.views.append(SeenView(time_s, to_srgb8(light), smoke))
+        self.looks += 1
         if len(self.views) > MOST_VIEWS:
-            self.views = self.views[::2]
+            self.views, self.every = self.views[::2], self.every * 2
 
 
 def _centre_line(pipe: PipeExit) -> tuple[Floats, Floats]:
