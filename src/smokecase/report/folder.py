@@ -26,7 +26,7 @@ from smokecase.report.figures import (
     to_png,
     to_svg,
 )
-from smokecase.report.story import tell_colour, tell_doubts, tell_story
+from smokecase.report.story import fill_lines, tell_colour, tell_doubts, tell_story
 
 Tell = Callable[[float, str], None]
 
@@ -244,10 +244,8 @@ def _cell(value: float | str | None, name: str) -> str:
 
 
 def _readme(examination: Examination, names: list[str]) -> str:
-    import textwrap
-
     def paragraph(text: str, indent: str = "") -> str:
-        return textwrap.fill(text, 92, subsequent_indent=indent)
+        return fill_lines(text, width=92, indent=indent)
 
     wide = max(len(n) for n in names) + 2
     files = [paragraph(f"{n:<{wide}}{CONTENTS[n]}", " " * wide) for n in names]

@@ -58,9 +58,9 @@ def tell_colour(examination: Examination) -> str:
 
 def tell_summary(examination: Examination, *, most_doubts: int = 6) -> str:
     """Tell all that matters in less than one screen of 80 columns."""
-    parts = [_head(examination), textwrap.fill(tell_story(examination), WIDE)]
+    parts = [_head(examination), fill_lines(tell_story(examination))]
     if examination.sound is not None and examination.sound.words:
-        parts.append(textwrap.fill(f"Sound: {examination.sound.words}", WIDE))
+        parts.append(fill_lines(f"Sound: {examination.sound.words}"))
     remarks = [str(r) for r in examination.settings.get("remarks", [])]
     if remarks:
         parts.append(_list("About the file", remarks))
@@ -71,7 +71,7 @@ def tell_summary(examination: Examination, *, most_doubts: int = 6) -> str:
         doubts = [*doubts[:most_doubts], words]
     if doubts:
         parts.append(_list("Doubts, and what would help", doubts))
-    parts.append(textwrap.fill(SCREENING, WIDE))
+    parts.append(fill_lines(SCREENING))
     return "\n\n".join(parts)
 
 
@@ -100,8 +100,19 @@ def _reach(u: float | None) -> str:
 
 
 def _list(title: str, lines: list[str]) -> str:
-    shown = (textwrap.fill(f"- {line}", WIDE, subsequent_indent="  ") for line in lines)
+    shown = (fill_lines(f"- {line}", indent="  ") for line in lines)
     return "\n".join([title, *shown])
+
+
+def fill_lines(text: str, *, width: int = WIDE, indent: str = "") -> str:
+    """Break text into lines; a number and its percent sign stay together.
+
+    >>> fill_lines("it blocks 53 % of it", width=13).splitlines()
+    ['it blocks', '53 % of it']
+    """
+    together = text.replace(" %", "\N{NO-BREAK SPACE}%")
+    filled = textwrap.fill(together, width, subsequent_indent=indent)
+    return filled.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def tell_doubts(examination: Examination) -> list[str]:
