@@ -50,7 +50,7 @@ def tell_colour(examination: Examination) -> str:
             "The colour cannot be told from what was filmed (weights, which say how sure that "
             f"is: {weights})."
         )
-    lit = " The light comes from behind it, which makes any smoke look bright." * (
+    lit = " It may be lit from behind, which makes any smoke look bright." * (
         colour.lighting == "back_lit"
     )
     return f"The smoke is {colour.word} (weights, which say how sure that is: {weights}).{lit}"
