@@ -59,6 +59,7 @@ Tell = Callable[[float, str], None]
 
 BOARD_LONG_SIDE = 1920  # pixels of the picture that the backdrop is looked for in
 U_LN_PAPER = 0.08  # of white taken from the printed sheet
+MOSTLY_BLANK = 0.8  # share of frames without an answer, where no smoke was seen: nothing was read
 MOSTLY_VISIBLE = 0.7  # share of the clip with visible smoke beyond which there was no gap
 SEED = 20_261_125  # same clip, same settings: same numbers out
 
@@ -286,7 +287,7 @@ def _refusal(
         why = EXIT_NOT_FOUND.words if visible.any() else None
     elif scene.open_above and visible.mean() > MOSTLY_VISIBLE:
         why = NO_CLEAN_PLATE.words  # no gap between puffs that could have stood in for it
-    elif blank[smoky].mean() > settings.refuse_share:
+    elif blank[smoky].mean() > (settings.refuse_share if visible.any() else MOSTLY_BLANK):
         counts = Counter(d for i in np.nonzero(smoky & blank)[0] for d in trace.doubts[i])
         why = (counts.most_common(1)[0][0] if counts else VEIL_LIKE_PLATE).words
     if why is None and not wide.any():
