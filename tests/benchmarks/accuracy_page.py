@@ -43,7 +43,7 @@ the truth here, beside the alpha that its maker meant."""
 def write_page(out, *, parts, pairs, real, fingerprint):
     """Write accuracy.md and its plots to a folder; returns the page's path."""
     out.mkdir(parents=True, exist_ok=True)
-    lines = [ABOUT, f"State of the measuring code: `{fingerprint}`.", ""]
+    lines = [ABOUT, f"Fingerprint of the measuring code: `{fingerprint}`.", ""]
     for name, records in parts.items():
         scored = tables.Scored(records)
         lines += _part(name, scored)
@@ -77,6 +77,10 @@ def _part(name, scored):
             ]
     else:
         lines += ["", "By condition, exit and diameter given:", "", *tables.by_condition(scored)]
+        bad = tables.worst_clips(scored)
+        if bad:
+            lines += ["", "Read worst (over 5 % off), and smoke claimed where there is none:", ""]
+            lines += tables.per_clip(scored, bad)
         if scored.crashed:
             lines += ["", f"Crashed: {', '.join(r['clip'] for r in scored.crashed)}."]
     return [*lines, "", "Colour:", "", *tables.confusion(scored), ""]
@@ -96,7 +100,7 @@ def _real(real):
         "What each got right and wrong, looked at one by one: [real_inputs.md](real_inputs.md).",
         "", *tables.real_table(real), "",
         KNOWN, "",
-        *tables.real_pairs_table(real), "",
+        *tables.real_pairs_pooled(real), "", *tables.real_pairs_table(real), "",
     ]  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from tests.benchmarks.tally import (
     bootstrap,
     calibration_error,
     mean_of,
+    middle_of,
     ratio_of,
     share_of,
     share_of_seconds,
@@ -18,6 +19,7 @@ OBVIOUS = ("grey", "contrast")
 CLASSES = ("black", "blue", "white", "none")
 FEWEST = 3  # clips of a condition, from which it gets a line
 ONSET_S = 0.3
+BAD_PCT = 5.0  # mean absolute error from which a clip counts as badly read
 
 
 def rows_to_table(head, rows):
@@ -80,6 +82,11 @@ def headline(scored):
         compare=True,
     )
     add("mean absolute error, smoky frames [%]", "", mean_of("mae_smoky"), digits=2, compare=True)
+    if scored.unmeasurable:
+        three = [scored.scores(method=m, records=scored.measurable) for m in ("opacity", *OBVIOUS)]
+        figures = [with_interval(bootstrap(t, mean_of("mae_smoky")), 2) for t in three]
+        rows.append(["the same, only clips that can be measured [%]", "", *figures])
+    add("mean absolute error of the middle clip [%]", "", middle_of("mae"), digits=2, compare=True)
     add("one-second means within 10 % [%]", "", share_of_seconds(10), compare=True)
     add("one-second means within 15 % [%]", "at least 95", share_of_seconds(15), compare=True)
     add("bias, smoky frames [%]", "", mean_of("bias_smoky"), digits=2, compare=True)
@@ -144,6 +151,14 @@ def story_rows(scored):
     missed = [r for r in dense if r["given"]["timing"]["onset_s"] is None]
     rows.append(["smoke missed (plume's 95th percentile over 10 %)", "",
                  f"{len(missed)} of {len(dense)}"])  # fmt: skip
+    said = [
+        ("light: sun_back" in r["conditions"], "back_lit" in r["given"]["doubts"]) for r in smoky
+    ]
+    rows.append([
+        "said to be back-lit: with the sun behind the plume; in other light", "",
+        f"{sum(s for b, s in said if b)} of {sum(b for b, _ in said)}; "
+        f"{sum(s for b, s in said if not b)} of {sum(not b for b, _ in said)}",
+    ])  # fmt: skip
     wrongly = [r for r in scored.measurable if r["given"]["refused"]]
     rightly = [r for r in scored.unmeasurable if r["given"]["refused"]]
     rows.append(["refused though measurable", "", f"{len(wrongly)} of {len(scored.measurable)}"])
@@ -183,10 +198,19 @@ def pipe_rows(scored):
     return rows
 
 
-def per_clip(scored):
+def worst_clips(scored, most=8):
+    """Records of the clips read worst, and of the smoke-free ones in which smoke is claimed."""
+    made = [(score(r["given"], r["truth"]), r) for r in scored.records]
+    read = sorted((s["mae"], r["clip"]) for s, r in made if s is not None)
+    names = {name for mae, name in read[-most:] if mae > BAD_PCT}
+    names |= {r["clip"] for r in scored.clear if r["given"]["timing"]["onset_s"] is not None}
+    return [r for r in scored.records if r["clip"] in names]
+
+
+def per_clip(scored, records=None):
     """One line per clip, with the pipe given."""
     rows = []
-    for r in scored.records:
+    for r in scored.records if records is None else records:
         g, t = r["given"], r["truth"]
         s = score(g, t)
         others = [score(g, t, m) for m in OBVIOUS]
@@ -205,7 +229,8 @@ def per_clip(scored):
             f"{t['colour']} / {told_colour(g)} ({g['colour_word']})",
             " ".join(g["doubts"]) or "none",
         ])  # fmt: skip
-    rows += [[r["clip"], f"crashed: {r['crashed']}", *[""] * 12] for r in scored.crashed]
+    if records is None:
+        rows += [[r["clip"], f"crashed: {r['crashed']}", *[""] * 11] for r in scored.crashed]
     return rows_to_table(
         ["clip", "smoke", "MAE [%]", "grey [%]", "contrast [%]", "bias smoky [%]",
          "worst second [%]", "interval holds [%]", "smoky [%]", "half width [%]", "answered [%]",
@@ -342,6 +367,30 @@ def _smoke_told(record):
         return "none seen"
     share = 100 * timing["visible_share"]
     return f"from {timing['onset_s']:.2f} s, {share:.0f} % of the time"
+
+
+def real_pairs_pooled(real):
+    """Sprites and haze pairs by how they were made."""
+    made = [r for r in real if "crashed" not in r and r["sort"] in {"haze_pairs", "alpha_sprites"}]
+    groups = {
+        "sprites in one pale colour, linear": "pale, linear",
+        "sprites in one dark colour, linear": "dark, linear",
+        "sprites as drawn, linear": "as drawn, linear",
+        "sprites as drawn, srgb": "as drawn, srgb",
+        "haze pairs": "haze_pairs",
+    }
+    rows = []
+    for words, mark in groups.items():
+        here = [r for r in made if mark in r["clip"]]
+        if here:
+            rows.append([words, len(here),
+                         *(with_interval(bootstrap(here, mean_of(k)))
+                           for k in ("mae", "grey_mae", "contrast_mae")),
+                         number(_percent(mean_of("holds")(here)), 0),
+                         number(_percent(mean_of("unanswered")(here)), 0)])  # fmt: skip
+    return rows_to_table(
+        ["pairs", "number", "MAE in the plume [%]", "grey-level change [%]", "contrast ratio [%]",
+         "interval holds [%]", "unanswered [%]"], rows)  # fmt: skip
 
 
 def real_pairs_table(real):

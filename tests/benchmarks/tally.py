@@ -35,6 +35,16 @@ def mean_of(name):
     return figure
 
 
+def middle_of(name):
+    """Median over clips of one score."""
+
+    def figure(scores):
+        values = [s[name] for s in scores if s[name] is not None and math.isfinite(s[name])]
+        return float(np.median(values)) if values else math.nan
+
+    return figure
+
+
 def share_of_seconds(within_pct):
     """Share of one-second means whose error stays within a bound. [%]"""
 
