@@ -27,6 +27,11 @@ background subtraction (how far each grey level went towards black or white, mea
 frames.
 """
 
+OWN = """\
+Clips of the project's own renderer (`python -m smokecase.demo.sets`), over wide ranges of scenes,
+phones, light and smoke, far harder than the practice clips. {unfit} of them cannot be measured (smoke
+from the first frame, blown out, too dark, ...) and should be refused. The bars are those of the
+practice clips."""
 PAIRS = """\
 Multiple scattering, light thrown towards the camera and the plume's own shadow are in these
 pictures. Error of the opacity map inside the plume (true opacity over 2 %); the obvious methods
@@ -53,7 +58,10 @@ def write_page(out, *, parts, pairs, real, fingerprint):
     everything = [r for records in parts.values() for r in records if "crashed" not in r]
     if everything:
         _draw_seconds(everything, out / "accuracy_seconds.png")
-        lines += ["", "![one-second means by three methods](accuracy_seconds.png)", ""]
+        lines += [
+            "", "## One-second means of all clips", "",
+            "![one-second means by three methods](accuracy_seconds.png)", "",
+        ]  # fmt: skip
     lines += _pairs(pairs)
     if real:
         lines += _real(real)
@@ -65,6 +73,8 @@ def write_page(out, *, parts, pairs, real, fingerprint):
 def _part(name, scored):
     title = "Practice clips" if name == "practice" else f"Set {name}"
     lines = ["", f"## {title}: {len(scored.records)} clips, {len(scored.smoky)} with smoke", ""]
+    if name != "practice":
+        lines += [OWN.format(unfit=len(scored.unmeasurable)), ""]
     lines += tables.headline(scored)
     if len(scored.records) <= 12:
         lines += ["", "With exit and diameter given:", "", *tables.per_clip(scored)]
