@@ -14,7 +14,7 @@ from smokecase import doubts as d
 from smokecase.doubts import Doubt
 from smokecase.measured import Measured
 from smokecase.readings import SoundReading
-from smokecase.sound.orders import OrderSpectrum, Stretch, order_spectrum, sharpen
+from smokecase.sound.orders import OrderSpectrum, Stretch, expected_idle, order_spectrum, sharpen
 from smokecase.sound.periods import HOP_S, BeatTrack, follow_beat, hear_beats
 from smokecase.sound.running import STRONG, Running, as_stretch, find_running, stands_still
 from smokecase.sound.speed import Reading, weigh_readings
@@ -122,11 +122,9 @@ def listen_to(sound: SoundTrack | None, *, cylinders: int | None = None, strokes
     evenness = measure_evenness(*long_spectra, ratio=best.ratio, cylinders=best.cylinders)
     reading = SoundReading(
         stalls=_stalls(spells, track, loudness),
-        idle_speed=_speed(best, stretch),
-        other_idle_speed=_speed(other, stretch) if other else None,
-        firing_hz=Measured(
-            value=beat_hz * best.ratio, u=beat_hz * best.ratio * stretch.u_beat, unit="1/s"
-        ),
+        idle_speed=_as_idle(best.speed_per_min, stretch, "1/min"),
+        other_idle_speed=(_as_idle(other.speed_per_min, stretch, "1/min") if other else None),
+        firing_hz=_as_idle(beat_hz * best.ratio, stretch, "1/s"),
         cylinders=best.cylinders,
         uneven_firing=evenness.uneven_firing,
         speed_variation=_variation(stretch),
@@ -170,9 +168,9 @@ def _other(readings: list[Reading], best: Reading) -> Reading | None:
     return None
 
 
-def _speed(reading: Reading, stretch: Stretch) -> Measured:
-    value = reading.speed_per_min
-    return Measured(value=value, u=value * stretch.u_beat, unit="1/min")
+def _as_idle(mean: float, stretch: Stretch, unit: str) -> Measured:
+    factor, u = expected_idle(stretch)
+    return Measured(value=mean * factor, u=mean * factor * u, unit=unit)
 
 
 def _first_heard(track: BeatTrack, spell: Running) -> float:
