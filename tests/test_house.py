@@ -23,11 +23,24 @@ MAY = {
     "plume": WORDS | {"optics", "model_files"},
     "sound": WORDS | {"video"},
     "together": WORDS,  # smoke and sound of one clip
-    "pair": WORDS | {"video", "optics", "plume", "model_files", "scene"},  # two stills, or one
+    "behind": WORDS | {"video", "plume", "scene", "walk"},  # what hangs behind the plume
+    # two stills, or one
+    "pair": WORDS | {"video", "optics", "plume", "model_files", "behind", "scene"},
     "scene": WORDS | {"video", "optics", "plume", "model_files"},  # walk 1: what stays
     "walk": WORDS | {"video", "optics", "plume", "scene"},  # walk 2: frame after frame
     "examination": WORDS
-    | {"video", "optics", "plume", "sound", "model_files", "scene", "walk", "pair", "together"},
+    | {
+        "video",
+        "optics",
+        "plume",
+        "sound",
+        "model_files",
+        "scene",
+        "walk",
+        "pair",
+        "together",
+        "behind",
+    },
     "rules": WORDS,
     # the set-up checked without smoke: the same measuring wing, no story
     "selfcheck": WORDS - {"readings"} | {"video", "optics", "plume"},

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.behind import look_behind, working_box
 from smokecase.doubts import (
     BACK_LIT,
     COLOUR_OPEN,
@@ -32,14 +33,8 @@ from smokecase.doubts import (
     Doubt,
 )
 from smokecase.pair import examine_pair, examine_still
-from smokecase.plume.backdrop_reading import (
-    Backdrop,
-    backdrop_from_box,
-    find_backdrop,
-    tell_backdrop,
-)
+from smokecase.plume.backdrop_reading import tell_backdrop
 from smokecase.plume.kind import tell_colour
-from smokecase.plume.plain_board import find_checker
 from smokecase.plume.timing import tell_timing
 from smokecase.readings import (
     Examination,
@@ -48,7 +43,7 @@ from smokecase.readings import (
     SmokeTrace,
     SoundReading,
 )
-from smokecase.scene import Scene, learn_scene
+from smokecase.scene import U_LN_PAPER, Scene, learn_scene
 from smokecase.sound.listening import listen
 from smokecase.video.clip import Clip, open_clip
 from smokecase.walk import SeenView, Walk
@@ -57,8 +52,6 @@ Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Tell = Callable[[float, str], None]
 
-BOARD_LONG_SIDE = 1920  # pixels of the picture that the backdrop is looked for in
-U_LN_PAPER = 0.08  # of white taken from the printed sheet
 MOSTLY_BLANK = 0.8  # share of frames without an answer, where no smoke was seen: nothing was read
 MOSTLY_VISIBLE = 0.7  # share of the clip with visible smoke beyond which there was no gap
 SEED = 20_261_125  # same clip, same settings: same numbers out
@@ -84,6 +77,7 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
     from_s: float = 0.0,
     to_s: float = math.inf,
     board_px: tuple[float, float, float, float] | None = None,
+    white_px: tuple[float, float, float, float] | None = None,
     settings: Settings | None = None,
     tell: Tell | None = None,
 ) -> Examination:
@@ -106,6 +100,9 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
     board_px : tuple of float, optional
         Box x0, y0, x1, y1 of a plain board of light and dark patches behind the plume, in pixels
         of the upright picture. The printed backdrop is found by itself.
+    white_px : tuple of float, optional
+        Box of something white in the light of the yard, or of the sky; colours are told against
+        it. The printed backdrop's paper goes before it.
     settings : Settings, optional
     tell : callable, optional
         Called with progress (0 to 1) and words; may raise `Cancelled`.
@@ -119,7 +116,8 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
     ClipError
         If the file cannot be read.
     ValueError
-        If the exit lies outside the picture, or the diameter is not above zero.
+        If the exit lies outside the picture, the diameter is not above zero, or what is marked
+        as white cannot be.
     """
     settings = settings or Settings()
     tell = tell or (lambda share, words: None)
@@ -128,21 +126,23 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
     rng = np.random.default_rng(SEED)
     if plate is not None:
         return examine_pair(
-            path, plate, exit_px=exit_px, diameter_px=diameter_px, tell=tell, rng=rng
-        )
+            path, plate, exit_px=exit_px, diameter_px=diameter_px, board_px=board_px,
+            white_px=white_px, tell=tell, rng=rng,
+        )  # fmt: skip
     if clip.source == "still":
-        return examine_still(clip)
+        return examine_still(clip, white_px)
     scene = learn_scene(
         clip,
         exit_px=clip.to_working(*exit_px) if exit_px else None,
         diameter_px=diameter_px * clip.scale if diameter_px else None,
+        white_box=working_box(clip, white_px) if white_px else None,
         plate_window_s=plate_window_s,
         from_s=from_s,
         to_s=to_s,
         tell=tell,
         rng=rng,
     )
-    backdrop = _find_backdrop(path, clip, scene, board_px, from_s)
+    backdrop = look_behind(path, clip, scene.plate.light, scene.clipped, board_px, from_s)
     if backdrop is not None and backdrop.sheets:  # its paper is a better white than the scene
         scene = replace(scene, white=backdrop.white, u_ln_white=U_LN_PAPER)
     walk = Walk(clip, scene, settings.whole_plume_hz, rng, backdrop)
@@ -164,27 +164,6 @@ def _check(clip: Clip, exit_px: tuple[float, float] | None, diameter_px: float |
     if diameter_px is not None and not diameter_px > 0:
         msg = f"diameter_px must be above zero (got {diameter_px:g})"
         raise ValueError(msg)
-
-
-def _find_backdrop(
-    path: str | Path,
-    clip: Clip,
-    scene: Scene,
-    board_px: tuple[float, float, float, float] | None,
-    from_s: float,
-) -> Backdrop | None:
-    """Find the board that the user marked, the printed backdrop, or a plain checker."""
-    plate, clipped = scene.plate.light, scene.clipped
-    if board_px is not None:
-        x0, y0 = clip.to_working(*board_px[:2])
-        x1, y1 = clip.to_working(*board_px[2:])
-        return backdrop_from_box((x0, y0, x1, y1), plate, clipped)
-    first = next(iter(open_clip(path, long_side=BOARD_LONG_SIDE).frames(from_s)), None)
-    found = find_backdrop(first.codes, plate, clipped) if first is not None else None
-    if found is None:
-        checker = find_checker(plate)
-        found = backdrop_from_box(checker, plate, clipped) if checker else None
-    return found
 
 
 def _put_together(walk: Walk, settings: Settings, sound: SoundReading) -> Examination:

@@ -8,10 +8,12 @@ import math
 from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.behind import choose_white, look_behind, read_before_board, working_box
 from smokecase.doubts import (
     BACK_LIT,
     COLOUR_OPEN,
@@ -25,9 +27,12 @@ from smokecase.doubts import (
 from smokecase.errors import ClipError
 from smokecase.measured import COVERAGE, Measured
 from smokecase.optics.light import saturated, to_linear, to_srgb8
+from smokecase.plume.backdrop_reading import tell_backdrop
 from smokecase.plume.kind import tell_colour, tell_colour_of_light
-from smokecase.plume.learn_veil import U_LN_WHITE, brightest_luma, guess_white, learn_veil
+from smokecase.plume.learn_veil import brightest_luma, guess_white, learn_veil
 from smokecase.plume.local_veil import LocalVeil, fit_local_veil
+from smokecase.plume.marked_white import marked_white
+from smokecase.plume.measure import SectionValues
 from smokecase.plume.section import PipeExit, find_exit, measuring_section
 from smokecase.readings import (
     Examination,
@@ -40,11 +45,12 @@ from smokecase.readings import (
 )
 from smokecase.scene import grey
 from smokecase.video.clip import Clip, open_clip
-from smokecase.video.exposure import block_means, fit_exposure
+from smokecase.video.exposure import Exposure, block_means, fit_exposure
 from smokecase.video.steady import fit_view, warp_to_plate
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
+Box = tuple[float, float, float, float]
 Tell = Callable[[float, str], None]
 
 LONG_SIDE = 960
@@ -53,13 +59,15 @@ UNSEEN_PCT = 15.0  # smoke thinner than this may escape where nothing seems to c
 LEAST_PCT = 5.0  # plume: at least this opaque
 
 
-def examine_still(clip: Clip) -> Examination:
+def examine_still(clip: Clip, white_px: Box | None = None) -> Examination:
     """Say what one picture alone can tell: a rough colour, no opacity.
 
     Parameters
     ----------
     clip : Clip
         A still, opened.
+    white_px : tuple of float, optional
+        Something white that the user marked. [px]
 
     Returns
     -------
@@ -68,7 +76,10 @@ def examine_still(clip: Clip) -> Examination:
     """
     frame = next(clip.frames())
     light = to_linear(frame.codes, clip.transfer)
-    colour = tell_colour_of_light(light, guess_white(light))
+    white = guess_white(light)
+    if white_px is not None:
+        white = marked_white(light, saturated(frame.codes), working_box(clip, white_px))
+    colour = tell_colour_of_light(light, white)
     doubts = {SINGLE_STILL}
     if colour.colour_open:
         doubts.add(COLOUR_OPEN)
@@ -81,12 +92,14 @@ def examine_still(clip: Clip) -> Examination:
     )  # fmt: skip
 
 
-def examine_pair(
+def examine_pair(  # noqa: PLR0913 - the door's options, each by name
     path: str | Path,
     plate_path: str | Path,
     *,
     exit_px: tuple[float, float] | None,
     diameter_px: float | None,
+    board_px: Box | None,
+    white_px: Box | None,
     tell: Tell,
     rng: np.random.Generator,
 ) -> Examination:
@@ -98,6 +111,8 @@ def examine_pair(
         The two pictures (first frames, where they are clips).
     exit_px, diameter_px : tuple, float or None
         The pipe, in pixels of the upright picture, where the user knows it.
+    board_px, white_px : tuple or None
+        A plain board and something white that the user marked, x0, y0, x1, y1. [px]
     tell : callable
         Takes progress and words.
     rng : numpy.random.Generator
@@ -112,6 +127,8 @@ def examine_pair(
     ------
     ClipError
         If a picture cannot be read or the two differ in size.
+    ValueError
+        If what is marked as white cannot be.
     """
     clip, clear = open_clip(path, long_side=LONG_SIDE), open_clip(plate_path, long_side=LONG_SIDE)
     if (clip.width, clip.height) != (clear.width, clear.height):
@@ -125,22 +142,18 @@ def examine_pair(
     doubts: set[Doubt] = set(clip.doubts | clear.doubts)
     plate = to_linear(plate_frame.codes, clear.transfer)
     light = to_linear(seen_frame.codes, clip.transfer)
-    view = fit_view(grey(plate_frame.codes), grey(seen_frame.codes))
-    if not view.is_still:
-        light, _ = warp_to_plate(light, view)
-    if view.moved_px > 0.02 * max(light.shape[:2]) or view.shake_px > 1.0:
-        doubts.add(SHAKY)
-    # 0, 1: the plate itself, so that the bulk is followed from no change to this one
-    blocks = np.stack([block_means(plate), block_means(light)])
-    exposure = fit_exposure(blocks, blocks[0])
-    gain = exposure.gain[1]
-    if not exposure.checked:
-        doubts.add(EXPOSURE_UNCHECKED)
-        gain = np.ones(3)
-    light = (light / gain.astype(np.float32)).astype(np.float32)
+    light, exposure, more = _lay_on_plate(light, plate, seen_frame.codes, plate_frame.codes)
+    doubts |= more
     tell(0.3, "looking for the tailpipe")
     pipe = _pipe(clip, light, plate, exit_px, diameter_px)
-    white = guess_white(plate)
+    plate_blown = saturated(plate_frame.codes)
+    clipped = saturated(seen_frame.codes) | plate_blown
+    backdrop = look_behind(plate_path, clear, plate, plate_blown, board_px)
+    white_box = working_box(clear, white_px) if white_px else None
+    white, u_ln_white = choose_white(plate, plate_blown, backdrop, white_box)
+    behind, more_doubts = read_before_board(light, plate, clipped, backdrop, pipe, exposure, rng)
+    doubts |= more_doubts
+    told = tell_backdrop(backdrop, clip.scale)
     u_plate = (0.002 + 0.006 * plate).astype(np.float32)
     tell(0.4, "learning the colour of the smoke")
     nowhere = PipeExit(exit_px=None, u_exit_px=math.inf, diameter_px=None, u_diameter_px=math.inf,
@@ -151,10 +164,9 @@ def examine_pair(
         [light], [0], plate, nowhere, None, white, rng, tell,
         compression=0.1 if lossless else 0.5,
     )  # fmt: skip
-    clipped = saturated(seen_frame.codes) | saturated(plate_frame.codes)
     picture = to_srgb8(light)
     if veil is None or windows is None:
-        colour = tell_colour(None, white, U_LN_WHITE, 1.0, 1.0)
+        colour = tell_colour(None, white, u_ln_white, 1.0, 1.0)
         shape = light.shape[:2]
         flat = OpacityMap(
             opacity_pct=np.zeros(shape, np.float32),
@@ -163,10 +175,10 @@ def examine_pair(
         )  # fmt: skip
         opacity = Measured(value=0.0, u=UNSEEN_PCT / COVERAGE, unit="%") if pipe else None
         missing = frozenset() if pipe else frozenset({EXIT_NOT_FOUND})
-        reading = _reading(opacity, missing, colour, {})
+        reading = _reading(opacity, missing, colour, {}, behind)
         return _examination(
             clip, reading, colour, frozenset(doubts), refused=None, pipe=pipe, picture=picture,
-            plume=np.zeros(shape, bool), opacity_map=flat, scale=clip.scale,
+            plume=np.zeros(shape, bool), opacity_map=flat, scale=clip.scale, settings=told,
         )  # fmt: skip
     tell(0.7, "measuring")
     local = fit_local_veil(windows, veil, white)
@@ -177,7 +189,7 @@ def examine_pair(
         low_pct=(values - COVERAGE * u).astype(np.float32),
         high_pct=(values + COVERAGE * u).astype(np.float32),
     )
-    colour = tell_colour(veil, white, U_LN_WHITE, 0.0, brightest_luma(plate))
+    colour = tell_colour(veil, white, u_ln_white, 0.0, brightest_luma(plate))
     plume = np.nan_to_num(values) > np.maximum(LEAST_PCT, 2.0 * u)
     if colour.lighting == "back_lit":
         doubts.add(BACK_LIT)
@@ -185,7 +197,7 @@ def examine_pair(
         doubts.add(COLOUR_OPEN)
     refused = None
     known = np.isfinite(values)
-    if known.mean() < 0.2:
+    if known.mean() < 0.2 and behind is None:
         doubts.add(VEIL_LIKE_PLATE)
         refused = VEIL_LIKE_PLATE.words
     opacity, missing = _in_section(values, u, pipe)
@@ -193,11 +205,32 @@ def examine_pair(
     if plume.any():
         extra["plume_p95_pct"] = float(np.percentile(values[plume], 95))
         extra["area_px"] = float(plume.sum() / clip.scale**2)
-    reading = _reading(opacity, missing, colour, extra)
+    if behind is not None:
+        missing = frozenset()
+    reading = _reading(opacity, missing, colour, extra, behind)
     return _examination(
         clip, reading, colour, frozenset(doubts | missing), refused=refused, pipe=pipe,
-        picture=picture, plume=plume, opacity_map=opacity_map, scale=clip.scale,
+        picture=picture, plume=plume, opacity_map=opacity_map, scale=clip.scale, settings=told,
     )  # fmt: skip
+
+
+def _lay_on_plate(
+    light: Picture, plate: Picture, codes: NDArray[np.uint16], plate_codes: NDArray[np.uint16]
+) -> tuple[Picture, Exposure, set[Doubt]]:
+    """Lay the smoky picture on the clear one and take its exposure out."""
+    doubts = set()
+    view = fit_view(grey(plate_codes), grey(codes))
+    if not view.is_still:
+        light, _ = warp_to_plate(light, view)
+    if view.moved_px > 0.02 * max(light.shape[:2]) or view.shake_px > 1.0:
+        doubts.add(SHAKY)
+    # 0, 1: the plate itself, so that the bulk is followed from no change to this one
+    blocks = np.stack([block_means(plate), block_means(light)])
+    exposure = fit_exposure(blocks, blocks[0])
+    if not exposure.checked:
+        doubts.add(EXPOSURE_UNCHECKED)
+        return light, exposure, doubts
+    return (light / exposure.gain[1].astype(np.float32)).astype(np.float32), exposure, doubts
 
 
 def _pipe(
@@ -233,12 +266,16 @@ def _opacity(
     return value, np.sqrt(spread**2 + noise**2 + 0.4**2 + (0.03 * value) ** 2)
 
 
+def _section(pipe: PipeExit) -> Box:
+    return measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)  # type: ignore[arg-type]
+
+
 def _in_section(
     values: Floats, u: Floats, pipe: PipeExit | None
 ) -> tuple[Measured | None, frozenset[Doubt]]:
     if pipe is None or pipe.exit_px is None:
         return None, frozenset({EXIT_NOT_FOUND})
-    x0, y0, x1, y1 = measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)  # type: ignore[arg-type]
+    x0, y0, x1, y1 = _section(pipe)
     box = values[max(0, y0) : max(0, y1), max(0, x0) : max(0, x1)]
     if box.size == 0 or np.isfinite(box).mean() < 0.7:
         return None, frozenset({VEIL_LIKE_PLATE})
@@ -252,11 +289,20 @@ def _reading(
     doubts: frozenset[Doubt],
     colour: SmokeColour,
     extra: dict[str, float],
+    behind: SectionValues | None = None,
 ) -> SmokeReading:
+    """Put the reading together; what a board behind the plume says goes before."""
+    nothing = np.full(3, np.nan)
+    if behind is not None:
+        opacity = Measured(
+            value=behind.opacity_pct, u=behind.u_opacity_pct, unit="%",
+            low=behind.low_pct, high=behind.high_pct,
+        )  # fmt: skip
     return SmokeReading(
         time_s=0.0,
-        transmittance=np.full(3, np.nan),
-        u_transmittance=np.full(3, np.nan),
+        transmittance=behind.transmittance if behind else nothing,
+        u_transmittance=behind.u_transmittance if behind else nothing,
+        centre_line_pct=behind.centre_line_pct if behind else math.nan,
         opacity=opacity,
         colour=np.array([colour.black, colour.blue, colour.white, colour.none]),
         doubts=doubts,
@@ -276,10 +322,9 @@ def _examination(  # noqa: PLR0913 - the parts of the record, each by name
     plume: NDArray[np.bool_],
     opacity_map: OpacityMap | None,
     scale: float,
+    settings: dict[str, Any] | None = None,
 ) -> Examination:
-    section = None
-    if pipe is not None:
-        section = measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)  # type: ignore[arg-type]
+    section = _section(pipe) if pipe is not None else None
     frame = KeyFrame(
         time_s=0.0,
         what="with smoke" if opacity_map is not None else "the picture",
@@ -309,6 +354,7 @@ def _examination(  # noqa: PLR0913 - the parts of the record, each by name
         colour=colour,
         doubts=doubts,
         versions={"smokecase": version("smokecase"), "numpy": np.__version__},
+        settings=settings or {},
         key_frames=(frame,),
         opacity_map=opacity_map,
     )

@@ -23,7 +23,13 @@ from smokecase.doubts import (
 from smokecase.errors import ClipError
 from smokecase.optics.light import saturated, to_linear
 from smokecase.optics.veil import Veil
-from smokecase.plume.clear_air import ONSET_DIAMETERS, is_shadow, smoky_at_start, unseen_pct
+from smokecase.plume.clear_air import (
+    ONSET_DIAMETERS,
+    is_shadow,
+    restless_at_start,
+    smoky_at_start,
+    unseen_pct,
+)
 from smokecase.plume.cone import outflow_cone
 from smokecase.plume.learn_veil import (
     MEMBERS,
@@ -33,6 +39,7 @@ from smokecase.plume.learn_veil import (
     learn_veil,
 )
 from smokecase.plume.local_veil import veil_at
+from smokecase.plume.marked_white import U_LN_MARKED, marked_white
 from smokecase.plume.plate import (
     SHORT_PLATE_S,
     Plate,
@@ -59,6 +66,7 @@ MOST_PLATE_FRAMES = 45
 STATIC_PX = 0.12  # a camera that moves less than this stands still
 FAR_PX = 0.12  # of the long side: beyond this the view has changed
 SHAKY_PX = 0.6
+U_LN_PAPER = 0.08  # of white taken from the printed sheet
 SECTION_REACH = 1.5  # diameters around the section over which its own veil is looked for
 
 
@@ -100,6 +108,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     *,
     exit_px: tuple[float, float] | None,
     diameter_px: float | None,
+    white_box: tuple[float, float, float, float] | None = None,
     plate_window_s: tuple[float, float] | None,
     from_s: float,
     to_s: float,
@@ -113,6 +122,8 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     clip : Clip
     exit_px, diameter_px : tuple, float or None
         The pipe's end and outer width in working pixels, where the user knows them.
+    white_box : tuple or None
+        Something white that the user marked, x0, y0, x1, y1. [working px]
     plate_window_s : tuple or None
         A time without smoke, where the user knows it. [s]
     from_s, to_s : float
@@ -126,6 +137,8 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     ------
     ClipError
         If no frame lies in the chosen part.
+    ValueError
+        If what is marked as white cannot be.
     """
     sample = _take_sample(clip, from_s, to_s, tell)
     doubts: set[Doubt] = set()
@@ -143,14 +156,18 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     boxes = np.zeros((0, 4))
     if pipe.exit_px is not None and pipe.diameter_px is not None and pipe.direction_deg is not None:
         section = measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)
-        boxes = _drawn_boxes(pipe, rng)
+        boxes = drawn_boxes(pipe, rng)
     doubts |= pipe.doubts
     tell(0.45, "looking for the clear view")
     changed = changed_blocks(blocks, exposure.gain, reference)
     quiet = find_quiet_time(sample.times_s, changed & _near_exit(changed.shape[1:], pipe))
     plate = _make_plate(clip, sample, landmarks, quiet, plate_window_s, doubts)
     open_above = False
-    if plate_window_s is None and smoky_at_start(evened, plate.light, pipe):
+    near = _near_exit(changed.shape[1:], pipe)
+    early_smoke = smoky_at_start(evened, plate.light, pipe) or (
+        pipe.exit_px is not None and restless_at_start(sample.times_s, changed, near)
+    )
+    if plate_window_s is None and early_smoke:
         doubts.update({SMOKE_FROM_START, NO_CLEAN_PLATE})
         light, u = find_clearest(lights, exposure.gain)
         plate = replace(plate, light=light, u_light=u, origin="clearest", frames=len(lights))
@@ -160,7 +177,10 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     if not exposure.checked:
         doubts.add(EXPOSURE_UNCHECKED)
     lights = _evened(lights, exposure.gain)
+    clipped = saturated(sample.codes[0])
     white = guess_white(plate.light)
+    if white_box is not None:
+        white = marked_white(plate.light, clipped, white_box)
     tell(0.6, "learning the colour of the smoke")
     late = _smoky_frames(plate, quiet, sample.times_s)
     veil, windows = learn_veil(
@@ -181,7 +201,6 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         middle = ((section[0] + section[2]) / 2, (section[1] + section[3]) / 2)
         reach = SECTION_REACH * float(pipe.diameter_px or 1.0)
         veil_here = veil_at(windows, veil, middle, reach, rng)
-    clipped = saturated(sample.codes[0])
     return Scene(
         plate=plate,
         landmarks=landmarks,
@@ -193,7 +212,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         veil=veil,
         veil_here=veil_here,
         white=white,
-        u_ln_white=U_LN_WHITE,
+        u_ln_white=U_LN_WHITE if white_box is None else U_LN_MARKED,
         brightest=brightest_luma(plate.light),
         clipped=clipped,
         first_change_s=quiet.first_change_s,
@@ -295,7 +314,7 @@ def _make_plate(
     return Plate(light=light, u_light=u, origin=origin, from_s=start, to_s=end, frames=len(frames))
 
 
-def _drawn_boxes(pipe: PipeExit, rng: np.random.Generator) -> Floats:
+def drawn_boxes(pipe: PipeExit, rng: np.random.Generator) -> Floats:
     """Section of each member, with exit, diameter and direction drawn within their doubt."""
     boxes = []
     for m in range(MEMBERS):

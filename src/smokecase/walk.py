@@ -74,7 +74,7 @@ class Walk:
         pipe = scene.pipe
         if backdrop is not None and pipe is not None and scene.section is not None:
             self.contrast = SectionByContrast(
-                scene.plate.light, backdrop, scene.section, _centre_line(pipe), scene.boxes[1:]
+                scene.plate.light, backdrop, scene.section, centre_line(pipe), scene.boxes[1:]
             )
         if scene.veil is not None:
             self.finder = SmokeFinder(
@@ -86,7 +86,7 @@ class Walk:
                 clip.scale,
             )
             if pipe is not None and scene.section is not None and scene.veil_here is not None:
-                line = _centre_line(pipe)
+                line = centre_line(pipe)
                 self.reader = SectionReader(
                     scene.plate.light, scene.plate.u_light, scene.veil_here, scene.boxes, line, rng
                 )
@@ -209,7 +209,7 @@ class Walk:
             self.views, self.every = self.views[::2], self.every * 2
 
 
-def _centre_line(pipe: PipeExit) -> tuple[Floats, Floats]:
+def centre_line(pipe: PipeExit) -> tuple[Floats, Floats]:
     """Points on the plume's centre line inside the section, in working pixels."""
     angle = math.radians(pipe.direction_deg)  # type: ignore[arg-type]  # a pipe with a section
     along = np.linspace(0.4, 1.5, 23) * pipe.diameter_px  # type: ignore[operator]

@@ -26,6 +26,7 @@ WORDS = {
     "exit_px": "--exit",
     "diameter_px": "--diameter",
     "plate_window_s": "--plate-window",
+    "white_px": "--white",
     "from_s": "--from",
     "to_s": "--to",
 }
@@ -50,6 +51,11 @@ def add(parser: argparse.ArgumentParser) -> None:
         "--board", metavar="X0,Y0,X1,Y1", type=_box,
         help="a plain board of light and dark patches behind the plume, in picture pixels; "
              "the printed backdrop is found by itself",
+    )  # fmt: skip
+    parser.add_argument(
+        "--white", metavar="X0,Y0,X1,Y1", type=_box,
+        help="something white in the same light, or the sky, in picture pixels; "
+             "the colour of the smoke is told against it",
     )  # fmt: skip
     parser.add_argument("--from", dest="from_s", metavar="S", type=_number, default=0.0,
                         help="measure from this second on")  # fmt: skip
@@ -87,6 +93,7 @@ def run(args: argparse.Namespace) -> int:
                 plate=args.plate,
                 plate_window_s=args.plate_window,
                 board_px=args.board,
+                white_px=args.white,
                 from_s=args.from_s,
                 to_s=args.to_s,
                 tell=part_of(tell, 0.0, 1.0 - share_of_writing),

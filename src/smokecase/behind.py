@@ -1,0 +1,133 @@
+"""What hangs behind the plume: a board that the user marked, the printed backdrop, or a checker.
+
+For two stills it is also read here; for clips `walk.py` reads it frame after frame.
+"""
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.doubts import Doubt
+from smokecase.plume.backdrop_reading import (
+    Backdrop,
+    SectionByContrast,
+    backdrop_from_box,
+    find_backdrop,
+)
+from smokecase.plume.fuse import join_contrast
+from smokecase.plume.learn_veil import U_LN_WHITE, guess_white
+from smokecase.plume.marked_white import U_LN_MARKED, marked_white
+from smokecase.plume.measure import SectionValues
+from smokecase.plume.plain_board import find_checker
+from smokecase.plume.section import PipeExit, measuring_section
+from smokecase.scene import U_LN_PAPER, drawn_boxes
+from smokecase.video.clip import Clip, open_clip
+from smokecase.video.exposure import Exposure, block_means, log_ratios
+from smokecase.walk import U_TONE_GAIN, centre_line
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+Box = tuple[float, float, float, float]
+
+BOARD_LONG_SIDE = 1920  # pixels of the picture that the backdrop is looked for in
+
+
+def working_box(clip: Clip, box_px: Box) -> Box:
+    """Carry a box in pixels of the upright picture to working pixels."""
+    return (*clip.to_working(*box_px[:2]), *clip.to_working(*box_px[2:]))
+
+
+def look_behind(
+    path: str | Path,
+    clip: Clip,
+    plate: Picture,
+    clipped: NDArray[np.bool_],
+    board_px: Box | None,
+    from_s: float = 0.0,
+) -> Backdrop | None:
+    """Find the board behind the plume; None where there is none.
+
+    Parameters
+    ----------
+    path, clip : str or Path, Clip
+        The file that shows the view without smoke at `from_s`, and the same opened.
+    plate, clipped : ndarray, shape (h, w, 3) and (h, w)
+        Light without smoke and its blown-out pixels, at the clip's working size.
+    board_px : tuple of float or None
+        Box that the user marked. [px of the upright picture]
+    """
+    if board_px is not None:
+        return backdrop_from_box(working_box(clip, board_px), plate, clipped)
+    first = next(iter(open_clip(path, long_side=BOARD_LONG_SIDE).frames(from_s)), None)
+    found = find_backdrop(first.codes, plate, clipped) if first is not None else None
+    if found is None:
+        checker = find_checker(plate)
+        found = backdrop_from_box(checker, plate, clipped) if checker else None
+    return found
+
+
+def choose_white(
+    plate: Picture, blown: NDArray[np.bool_], backdrop: Backdrop | None, white_box: Box | None
+) -> tuple[Floats, float]:
+    """Light of a white card and the doubt of its logarithm: by paper, by mark, or guessed.
+
+    Parameters
+    ----------
+    plate, blown : ndarray, shape (h, w, 3) and (h, w)
+        Light without smoke and its blown-out pixels.
+    white_box : tuple or None
+        What the user marked. [working px]
+
+    Raises
+    ------
+    ValueError
+        If what is marked as white cannot be.
+    """
+    if backdrop is not None and backdrop.sheets:
+        return backdrop.white, U_LN_PAPER
+    if white_box is not None:
+        return marked_white(plate, blown, white_box), U_LN_MARKED
+    return guess_white(plate), U_LN_WHITE
+
+
+def read_before_board(  # noqa: PLR0913 - two pictures and what is known of them
+    light: Picture,
+    plate: Picture,
+    clipped: NDArray[np.bool_],
+    backdrop: Backdrop | None,
+    pipe: PipeExit | None,
+    exposure: Exposure,
+    rng: np.random.Generator,
+) -> tuple[SectionValues | None, frozenset[Doubt]]:
+    """Read the section of a still by contrast, and its doubts; None where the board cannot answer.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w, 3)
+        The smoky picture, laid on the plate with its exposure taken out.
+    plate, clipped : ndarray, shape (h, w, 3) and (h, w)
+        The picture without smoke; pixels blown out in either.
+    backdrop, pipe : Backdrop or None, PipeExit or None
+        The pipe with a diameter and a direction; without either there is no reading.
+    exposure : Exposure
+        Of plate and picture, in this order.
+    """
+    if backdrop is None or pipe is None:
+        return None, frozenset()
+    gain = exposure.gain[1] if exposure.checked else np.ones(3)
+    u_gain = np.full(3, 0.05)
+    ratios = log_ratios(block_means(light), block_means(plate))[exposure.free]
+    ratios = ratios[~np.isnan(ratios).any(axis=-1)]
+    if exposure.checked and len(ratios) >= 4:
+        scatter = 1.4826 * np.median(np.abs(ratios - np.median(ratios, axis=0)), axis=0)
+        u_gain = np.sqrt(scatter**2 / max(1.0, len(ratios) / 8.0) + 0.003**2)
+    reader = SectionByContrast(
+        plate,
+        backdrop,
+        measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg),  # type: ignore[arg-type]
+        centre_line(pipe),
+        drawn_boxes(pipe, rng)[1:],
+    )
+    reading = reader.read(light, np.hypot(u_gain, U_TONE_GAIN * np.abs(np.log(gain))), clipped)
+    return join_contrast(None, reading), reading.doubts
