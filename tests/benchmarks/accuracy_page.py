@@ -29,9 +29,9 @@ frames.
 
 OWN = """\
 Clips of the project's own renderer (`python -m smokecase.demo.sets`), over wide ranges of scenes,
-phones, light and smoke, far harder than the practice clips. {unfit} of them cannot be measured (smoke
-from the first frame, blown out, too dark, ...) and should be refused. The bars are those of the
-practice clips."""
+phones, light and smoke, far harder than the practice clips. {unfit} of them cannot be measured
+(smoke from the first frame, blown out, too dark, ...) and should be refused. The bars are those of
+the practice clips."""
 PAIRS = """\
 Multiple scattering, light thrown towards the camera and the plume's own shadow are in these
 pictures. Error of the opacity map inside the plume (true opacity over 2 %); the obvious methods
