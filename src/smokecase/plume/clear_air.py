@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 
 ONSET_DIAMETERS = 5.0  # smoke shows here first
 CLEARER = 1.25  # texture over the plate's that shows that the plate was smoky
+START_S, RESTLESS = 1.0, 0.2  # first moments; share of blocks at the exit that change in them
 MOSTLY = 0.5  # share of places that must say so
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 U_CLEAR_PCT = 2.0  # standard uncertainty of a section that shows no smoke: thin smoke escapes
@@ -37,6 +38,26 @@ def smoky_at_start(lights: list[Picture], plate: Picture, pipe: PipeExit) -> boo
         return False
     strongest = np.percentile(slopes[:, known], 90, axis=0)
     return bool(np.mean(strongest > CLEARER) > MOSTLY)
+
+
+def restless_at_start(times_s: Floats, changed: NDArray[np.bool_], near: NDArray[np.bool_]) -> bool:
+    """Tell whether something flickers at the exit from the first moment, and only there.
+
+    Parameters
+    ----------
+    times_s : ndarray, shape (n,)
+        Times of a sample of frames. [s]
+    changed : ndarray of bool, shape (n, by, bx)
+        Blocks that left the mean of the first moments.
+    near : ndarray of bool, shape (by, bx)
+        Blocks near the exit.
+    """
+    early = times_s <= times_s[0] + START_S
+    if near.all() or not near.any() or early.sum() < 3:
+        return False
+    at_exit = float(changed[early][:, near].mean())
+    elsewhere = float(changed[early][:, ~near].mean())
+    return at_exit > RESTLESS and at_exit > 4.0 * elsewhere
 
 
 def unseen_pct(plate: Picture, section: tuple[float, float, float, float] | None) -> float:

@@ -99,9 +99,16 @@ def _bulk(ratios: Floats, start: Floats) -> Floats:
     good = ratios[~np.isnan(ratios).any(axis=1)]
     if len(good) < FEWEST_BLOCKS:
         return start
-    found = [_settled(good, start), _settled(good, np.median(good, axis=0))]
+    found = [
+        _settled(good, start),
+        _settled(good, np.zeros(3)),
+        _settled(good, np.median(good, axis=0)),
+    ]
     held = [int((np.linalg.norm(good - g, axis=1) < STEP).sum()) for g in found]
-    best = found[1] if held[1] > JUMP_SHARE * max(held[0], FEWEST_BLOCKS) else found[0]
+    # no change at all wins over a drift that no more blocks ask for, or the drift feeds on itself
+    best = found[1] if held[1] >= held[0] else found[0]
+    if held[2] > JUMP_SHARE * max(held[0], held[1], FEWEST_BLOCKS):
+        best = found[2]
     near = good[np.linalg.norm(good - best, axis=1) < STEP]
     return np.asarray(np.median(near, axis=0)) if len(near) else start
 
