@@ -118,7 +118,8 @@ def write_svg(page: Page, path: Path, *, title: str) -> None:
     w, h = f"{page.width_mm:g}", f"{page.height_mm:g}"
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{w}mm" height="{h}mm" '
-        f'viewBox="0 0 {w} {h}">',
+        # crisp: no pale seams where two patches touch
+        f'viewBox="0 0 {w} {h}" shape-rendering="crispEdges">',
         f"<title>{escape(title)}</title>",
         f'<rect width="{w}" height="{h}" fill="#ffffff"/>',
         *(_svg(shape) for shape in page.shapes),
