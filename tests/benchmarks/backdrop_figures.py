@@ -1,6 +1,6 @@
 """Figures of the backdrop on invented scenes: finding, opacity, k. Run by hand.
 
-    python tests/benchmarks/backdrop_figures.py [scenes]
+    python tests/benchmarks/backdrop_figures.py [scenes] [--first SEED]
 
 The scenes come from `tests/board_scene.py`, which shares nothing with what measures; path-traced
 checker pairs are read too where the folder is given with --pathtraced.
@@ -148,6 +148,7 @@ def path_traced(folder):
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("scenes", nargs="?", type=int, default=25)
+    parser.add_argument("--first", type=int, default=0, metavar="SEED")
     parser.add_argument("--pathtraced", type=Path)
     args = parser.parse_args()
     cv2.setNumThreads(1)
@@ -156,13 +157,13 @@ def main():
         write_backdrop(path)
         sheet = print_sheet(path)
     rows, missed, found = [], 0, []
-    for seed in range(args.scenes):
+    for seed in range(args.first, args.first + args.scenes):
         got = one_scene(sheet, seed)
         if got is None:
             missed += 1
             continue
         rows += got
-        found += half_smoked(sheet, 1000 + seed)
+        found += half_smoked(sheet, 1_000_000 + seed)
     say = sys.stdout.write
     kinds = np.array([r[0] for r in rows])
     truth, t, u, centre, t_c, u_c = np.array([r[1:] for r in rows]).T

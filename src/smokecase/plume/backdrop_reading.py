@@ -33,8 +33,12 @@ PAPER_WHITE, U_PAPER_WHITE = (
 )  # light a white sheet gives back; common practice, no source
 U_FLOOR = 0.003  # what registration and compression leave even in clear air
 HIDDEN_STEP = 0.5  # natural logarithm of the light
+LINE_BLUR = 0.01  # of the section's side: wider, and the thinner rims are read along with it
 U_LINE = 0.09  # of the surface's spread: what it smooths away on the centre line
 UNSEEN = 0.35  # turbulence on patches that cannot show it, relative to that seen on the others
+# the parts of the doubt are each taken at their full size, and together come out too large: on 24
+# invented yards (tests/benchmarks/backdrop_figures.py, --first 3000) by this
+TOO_WIDE = 1.25
 DENSE_SHARE = 0.2  # of the light left, below which smoke is called dense
 
 
@@ -246,7 +250,7 @@ class SectionByContrast:
             x = np.clip(np.round(line[0]).astype(int), 0, w - 1)
             y = np.clip(np.round(line[1]).astype(int), 0, h - 1)
             np.add.at(band, (y, x), 1.0)
-            weights.append(self._small(cv2.GaussianBlur(band, (0, 0), 0.04 * side + 0.5)))
+            weights.append(self._small(cv2.GaussianBlur(band, (0, 0), LINE_BLUR * side + 0.1)))
         self.fitters: list[FieldFitter] = []
         if covered < MIN_COVER or mask.sum() < MIN_PIXELS or any(x.sum() <= 0 for x in weights):
             self.doubts = frozenset({BOARD_OFF_SECTION})
@@ -328,7 +332,7 @@ class SectionByContrast:
         u = np.sqrt(
             u_raw**2 + u_tone**2 + u_unseen**2
             + (means * np.asarray(u_gain)[:, None]) ** 2 + U_FLOOR**2
-        )  # fmt: skip
+        ) / TOO_WIDE  # fmt: skip
         if means[1, 0] < DENSE_SHARE:
             doubts.add(DENSE)
         return ContrastReading(
