@@ -50,13 +50,15 @@ def names(path):
 def test_the_words_reach_the_measurement(tmp_path, asked, capsys):
     code = main(["examine", "yard.mp4", "--out", str(tmp_path / "start"), "--exit", "200,180.5",
                  "--diameter", "30", "--plate", "clear.png", "--plate-window", "0,1.5",
-                 "--board", "10,20,90,80", "--from", "1", "--to", "7"])  # fmt: skip
+                 "--board", "10,20,90,80", "--white", "1,2,3,4", "--from", "1",
+                 "--to", "7"])  # fmt: skip
 
     assert code == 0
     given = {k: v for k, v in asked.items() if k != "tell"}
     assert given == {"path": "yard.mp4", "exit_px": (200.0, 180.5), "diameter_px": 30.0,
                      "plate": "clear.png", "plate_window_s": (0.0, 1.5), "from_s": 1.0,
-                     "to_s": 7.0, "board_px": (10.0, 20.0, 90.0, 80.0)}  # fmt: skip
+                     "to_s": 7.0, "board_px": (10.0, 20.0, 90.0, 80.0),
+                     "white_px": (1.0, 2.0, 3.0, 4.0)}  # fmt: skip
     shown = capsys.readouterr().out
     assert "It is densest at 2.1 s, where it blocks 58 % (52 to 64)" in " ".join(shown.split())
     assert f"Written to {tmp_path / 'start'}; open timeline.png." in shown
@@ -69,7 +71,7 @@ def test_without_words_the_defaults_are_those_of_python(asked):
 
     given = {k: v for k, v in asked.items() if k not in ("tell", "path")}
     assert given == {"exit_px": None, "diameter_px": None, "plate": None, "plate_window_s": None,
-                     "from_s": 0.0, "to_s": np.inf, "board_px": None}  # fmt: skip
+                     "from_s": 0.0, "to_s": np.inf, "board_px": None, "white_px": None}  # fmt: skip
 
 
 def test_json_is_the_summary_and_nothing_else(asked, capsys):
