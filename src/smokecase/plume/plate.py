@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
+LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # BT.709
+COLOUR_SHARE = 0.5  # how much a change of one channel counts against one of brightness
 CHANGED = 0.04  # relative change beyond which a block of the picture has changed
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 FEWEST_CHANGED = 2  # blocks that must change together before it counts
@@ -84,12 +86,15 @@ def changed_blocks(
 ) -> NDArray[np.bool_]:
     """Blocks that left the reference after exposure, shape (n, by, bx).
 
-    Differences count against the block's brightest channel: the dark channels of a red lamp or of
-    a hedge are mostly compression noise.
+    Brightness counts more than colour, which an encoder of few bits mends long after the start;
+    and differences count against the block's brightest channel, for the dark channels of a red
+    lamp or of a hedge are mostly compression noise.
     """
     evened = blocks / gains[:, None, None, :].astype(np.float32)
-    level = reference.max(axis=-1, keepdims=True) + DARK_FLOOR
-    return np.asarray(np.abs((evened - reference) / level).max(axis=-1) > CHANGED)
+    away = np.abs(evened - reference) / (reference.max(axis=-1, keepdims=True) + DARK_FLOOR)
+    luma = reference @ LUMA
+    brightness = np.abs(evened @ LUMA - luma) / (luma + DARK_FLOOR)
+    return np.asarray(np.maximum(brightness, COLOUR_SHARE * away.max(axis=-1)) > CHANGED)
 
 
 def average(frames: list[Picture]) -> tuple[Picture, Picture]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 BLOCK_PX = 16
+LUMA = np.array([0.2126, 0.7152, 0.0722])  # BT.709
 DARK, BRIGHT = 0.004, 0.9  # linear light outside which a block's ratio means little
 STEP = 0.06  # ln gain: how far blocks may lie from the bulk to be counted to it
 STILL = 0.03  # relative change within which a block keeps in step
@@ -68,7 +69,8 @@ def fit_exposure(blocks: NDArray[np.float32], plate: NDArray[np.float32]) -> Exp
     n = len(blocks)
     flat = log_ratios(blocks, plate[None]).reshape(n, -1, 3)
     seen, still = blocks.reshape(n, -1, 3), plate.reshape(-1, 3)
-    level = still.max(axis=1, keepdims=True) + DARK_FLOOR
+    luma = still @ LUMA
+    level = luma + DARK_FLOOR
     gains = np.zeros((n, 3))
     now = np.zeros(3)
     for i in range(n):
@@ -76,8 +78,9 @@ def fit_exposure(blocks: NDArray[np.float32], plate: NDArray[np.float32]) -> Exp
         gains[i] = now
     free = np.ones(flat.shape[1], bool)
     for _ in range(3):
-        # against the brightest channel: dark channels of a coloured block are mostly noise
-        away = np.abs((seen / np.exp(gains)[:, None, :] - still) / level).max(axis=2)
+        # luma alone: encoders of few bits mend the colour of still blocks long after the start
+        even = np.exp(gains @ LUMA)[:, None]
+        away = np.abs(seen @ LUMA / even - luma) / level
         free = (away < STILL).mean(axis=0) >= 0.95
         free &= (~np.isnan(flat).all(axis=2)).mean(axis=0) > 0.8
         if free.sum() < FEWEST_BLOCKS:
