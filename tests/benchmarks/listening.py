@@ -21,6 +21,7 @@ COLUMNS = {
     "decided": "decided", "speed": "speed within 2 %", "octave": "octave wrong",
     "octave_shown": "octave wrong, other shown", "speed_holds": "speed in its interval",
     "weak": "weak cylinder found", "false_weak": "weak cylinder falsely",
+    "weak_open": "weak cylinder left open",
     "crank_given": "cranking time given", "crank": "of these within 0.3 s",
     "crank_holds": "of these in its interval",
 }  # fmt: skip
@@ -41,8 +42,10 @@ def score(cells, note, reading, level):
         cell["speed_holds"].append(
             reading.idle_speed.low <= note.idle_per_min <= reading.idle_speed.high
         )
-        if reading.weak_cylinder is not None:
-            cell["weak" if engine.weak else "false_weak"].append(reading.weak_cylinder > 0.5)
+        if engine.cylinders > 1:  # left open is not found, and not falsely
+            found = reading.weak_cylinder is not None and reading.weak_cylinder > 0.5
+            cell["weak" if engine.weak else "false_weak"].append(found)
+            cell["weak_open"].append(reading.weak_cylinder is None)
         cell["crank_given"].append(reading.cranking_time is not None)
         if reading.cranking_time is not None:
             true = engine.runs_s - engine.crank_s
@@ -94,7 +97,7 @@ def main():
     for level in LEVELS_DB:
         for cylinders in CYLINDERS:
             for i in range(each):
-                seed = 10_000 + 97 * cylinders + i
+                seed = 700_000 + 97 * cylinders + i
                 noise = NOISES[(i + cylinders) % len(NOISES)]
                 note, track = start_and_idle(
                     seed, cylinders=cylinders, weak=cylinders > 1 and i % 2 == 0,
@@ -102,7 +105,7 @@ def main():
                 )  # fmt: skip
                 score(cells, note, listen_to(track, cylinders=cylinders).reading, level)
     alone = [
-        (noise, sum(listen_to(noise_alone(noise, 500 + s)).reading.idle_speed is not None
+        (noise, sum(listen_to(noise_alone(noise, 70_500 + s)).reading.idle_speed is not None
                     for s in range(each)))
         for noise in NOISES
     ]  # fmt: skip
@@ -111,10 +114,12 @@ def main():
 Invented engines (`src/smokecase/demo/engine_note.py`), {each} per row, half of them
 with a weak cylinder (0 to 50 % of its strength left) where there are two cylinders or more; exhaust
 resonances, phone roll-off, AAC, automatic gain in four of ten; noises
-{", ".join(NOISES)}; in the mixtures the last five
-were never looked at while the thresholds were set. Cylinders are told. "Noise" is engine over
-noise in power while it runs; the starter is often fainter than the noise. Made by
-`python tests/benchmarks/listening.py {each}`.
+{", ".join(NOISES)}.
+Thresholds were set on other seeds with all of these but rain, traffic and birds, which were never
+looked at then. The interval of the cranking time and what may accuse a cylinder were set later, on
+starts among all nine. The seeds of this page (from 700 097, noise alone from 70 500) were used for
+nothing else. Cylinders are told. "Noise" is engine over noise in power while it runs; the starter
+is often fainter than the noise. Made by `python tests/benchmarks/listening.py {each}`.
 
 {table(cells)}
 

@@ -7,9 +7,10 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.signal import lombscargle
 
+from smokecase.measured import Measured
 from smokecase.sound.orders import OrderSpectrum, Stretch, expected_idle, order_spectrum, sharpen
 from smokecase.sound.periods import Beats, hear_beats
-from smokecase.sound.uneven import measure_evenness
+from smokecase.sound.uneven import accuse_surely, measure_evenness
 
 SECONDS = 8.0
 
@@ -102,6 +103,17 @@ def test_one_weak_cylinder_is_measured_by_what_it_lacks(cylinders, left):
     rho = (1 - left) / (cylinders - 1 + left)
     assert even.deficit.value == pytest.approx(cylinders * rho / (1 + rho), rel=0.1)
     assert even.weak_weight > 0.5
+
+
+def test_faint_lines_accuse_no_cylinder_unless_it_lacks_far_more_than_they_are_unsure_of():
+    weak = measure_evenness(*[lines(4, [0.5, 1, 1, 1])] * 2, ratio=1.0, cylinders=4)
+    unsure = dataclasses.replace(weak, deficit=Measured(value=0.5, u=0.1, unit=""))
+
+    assert accuse_surely(unsure, 50.0).weak_weight == weak.weak_weight  # plain lines
+    assert accuse_surely(unsure, 20.0).weak_weight is None
+    assert accuse_surely(unsure, 20.0).too_faint
+    dead = dataclasses.replace(weak, deficit=Measured(value=0.9, u=0.1, unit=""))
+    assert accuse_surely(dead, 20.0).weak_weight == weak.weak_weight
 
 
 def test_even_cylinders_are_even():

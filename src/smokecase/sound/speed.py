@@ -27,7 +27,7 @@ IDLE_PER_MIN, IDLE_SPREAD = 800.0, 0.22
 LOWEST_PER_MIN, HIGHEST_PER_MIN = 350.0, 5000.0
 LOW_THIRD = 1.35  # mean of such places over their 35th percentile, by simulated noise
 # the tracker takes the strongest comb, and that is the firing frequency nine times in ten
-RATIO_PRICE = {1.0: 0.0, 2.0: 5.0, 1 / 2: 5.0}  # others
+RATIO_PRICE = {1.0: 0.0, 2.0: 3.0, 1 / 2: 5.0}  # others; with two cylinders, one dead: twice
 OTHER_RATIO_PRICE = 10.0
 RAGGED_DB = 5.0  # firing harmonics about their own smooth level
 DB = 10.0 / np.log(10.0)

@@ -7,7 +7,8 @@ spells are the likeliest path between the two.
 Public: `Loudness`, `measure_loudness`, `Start`, `find_start`.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +17,15 @@ from scipy.ndimage import uniform_filter1d
 
 Floats = NDArray[np.float64]
 EDGES_HZ = (20, 60, *(100 * 2 ** (np.arange(22) / 4.1)))  # quarter octaves up to 3.5 kHz
+PRICE = 6.0  # of a change between starter and none, in natural logarithms of likelihood
+OTHER_WAYS = (
+    (3, 6.0, 0.0),
+    (10, 6.0, 0.0),
+    (6, 3.0, 0.0),
+    (6, 12.0, 0.0),
+    (6, 6.0, -0.3),
+    (6, 6.0, 0.3),
+)  # bands, price, later; fmt: skip
 STARTER_BANDS = 6  # from 200 1/s up: wind and footsteps lie below, a starter's whine above
 HOP_S = 0.016
 LATE_S = 0.06  # the first blows are half a beat apart and frames straddle them
@@ -38,7 +48,7 @@ class Start:
     cranks: tuple[tuple[float, float], ...]  # every spell of the starter, the last one catching
     first_firing_s: float
     runs_s: float
-    u_s: float  # standard uncertainty of each time
+    apart_s: float  # how far the cranking time moves when it is looked for in other ways
     sure: float  # how far the starter's sound stands off from what was before, in deviations
 
 
@@ -59,6 +69,27 @@ def measure_loudness(samples: NDArray[np.float32], rate_hz: int) -> Loudness:
 
 
 def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
+    """Find the start, and how far it moves when it is looked for in other ways.
+
+    The other ways: more or fewer bands, changes at half or twice the price, running first heard
+    0.3 s sooner or later. Where one of them finds no start, `apart_s` is infinite.
+    """
+    start = _one_way(loudness, heard_running_s, bands=STARTER_BANDS, price=PRICE)
+    if start is None:
+        return None
+    first = start.runs_s - start.cranks[-1][0]
+    apart_s = 0.0
+    for bands, price, later_s in OTHER_WAYS:
+        other = _one_way(loudness, heard_running_s + later_s, bands=bands, price=price)
+        if other is None:
+            return replace(start, apart_s=math.inf)
+        apart_s = max(apart_s, abs(other.runs_s - other.cranks[-1][0] - first))
+    return replace(start, apart_s=apart_s)
+
+
+def _one_way(
+    loudness: Loudness, heard_running_s: float, *, bands: int, price: float
+) -> Start | None:
     """Find the start before the engine was first heard running.
 
     Parameters
@@ -66,6 +97,10 @@ def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
     loudness : Loudness
     heard_running_s : float
         Where the beat of running was first strong; half a second of doubt is allowed. [s]
+    bands : int
+        How many of the lowest are left out.
+    price : float
+        Of a change between starter and none.
 
     Returns
     -------
@@ -78,7 +113,7 @@ def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
         return None
     last = slice(max(0, runs - 22), max(1, runs - 2))
     before = level[: runs - 2]
-    path, sure = _starter_path(before[:, STARTER_BANDS:], np.arange(last.start, last.stop))
+    path, sure = _starter_path(before[:, bands:], np.arange(last.start, last.stop), price=price)
     if path is None:
         return None
     edges = np.flatnonzero(np.diff(np.concatenate([[0], path.astype(int), [0]])))
@@ -101,7 +136,7 @@ def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
         cranks=(*cranks, (float(time_s[begin]), runs_s)),
         first_firing_s=min(float(time_s[firing]), runs_s),
         runs_s=runs_s,
-        u_s=0.12,
+        apart_s=0.0,
         sure=sure,
     )
 
@@ -126,7 +161,7 @@ def _change(loudness: Loudness, from_s: float, to_s: float) -> int | None:
 
 
 def _starter_path(
-    before: Floats, seed: NDArray[np.int64]
+    before: Floats, seed: NDArray[np.int64], *, price: float
 ) -> tuple[NDArray[np.bool_] | None, float]:
     """Label frames as starter or not, beginning from `seed`; None where all are alike."""
     starter = np.zeros(len(before), dtype=bool)
@@ -142,7 +177,7 @@ def _starter_path(
             break
         ratio = _log_density(before, before[starter]) - _log_density(before, before[other])
         # bands are not independent witnesses, and frames overlap
-        path = _two_state(np.clip(ratio * 0.12, -3, 3), price=6.0)
+        path = _two_state(np.clip(ratio * 0.12, -3, 3), price=price)
         if (path == starter).all():
             break
         starter, other = path, ~path

@@ -5,10 +5,10 @@ Strengths a_0 .. a_(n-1) of n cylinders repeat every cycle. Line k of the cycle 
 pulse; H is taken from the firing harmonics on both sides. One cylinder weaker by the share w
 gives ``|A(q)| / A(0) = w / (n - w)`` for every q; unlike banks or spacing raise only some q.
 
-Public: `Evenness`, `measure_evenness`.
+Public: `Evenness`, `measure_evenness`, `accuse_surely`.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from smokecase.sound.speed import lines_at
 
 Floats = NDArray[np.float64]
 WEAK = 0.33
+PLAIN_FIT, FAR_OFF = 40.0, 3.0  # set on invented engines with tunes and hum over them
 LOWEST_SNR = 3.0  # power of a firing harmonic over the floor from which it can guide
 
 
@@ -30,6 +31,7 @@ class Evenness:
     deficit: Measured | None  # share that one cylinder lacks, as if only one were weak [0 to 1]
     weak_weight: float | None  # that one cylinder is weak
     several: bool  # uneven, but not as one weak cylinder would be
+    too_faint: bool = False  # it looks like one weak cylinder, but the lines are too faint
 
 
 def measure_evenness(
@@ -67,6 +69,27 @@ def measure_evenness(
         weak_weight=_weight(deficit),
         several=most > 0.5 and value < 0.4 * most,
     )
+
+
+def accuse_surely(evenness: Evenness, fit: float) -> Evenness:
+    """Leave open whether a cylinder is weak where the engine's lines are faint.
+
+    A tune or hum over faint lines raises some of them as a weak cylinder would; then only what
+    lies `FAR_OFF` uncertainties beyond `WEAK` is said.
+
+    Parameters
+    ----------
+    evenness : Evenness
+        As measured.
+    fit : float
+        Log likelihood of the lines at the best reading of the speed.
+    """
+    found, deficit = evenness.weak_weight, evenness.deficit
+    if found is None or deficit is None or found < 0.5 or fit > PLAIN_FIT:
+        return evenness
+    if deficit.value - WEAK > FAR_OFF * deficit.u:
+        return evenness
+    return replace(evenness, weak_weight=None, several=False, too_faint=True)
 
 
 def _weight(deficit: Measured) -> float:
