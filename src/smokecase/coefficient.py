@@ -130,8 +130,8 @@ def trace_coefficient(
             )
             continue
         half = np.array([mean - trace.opacity_low_pct[i], trace.opacity_high_pct[i] - mean])
-        # the line is narrower than the section: a quarter more doubt, and its own floor
-        low, high = np.hypot(1.25 * half, 1.0)
+        # the line is narrower than the section: half as much doubt again, and its own floor
+        low, high = np.hypot(1.5 * half, 1.0)
         light = Measured(
             value=1.0 - centre / 100.0,
             u=float(min(low, high)) / 196.0,

@@ -1,6 +1,6 @@
 """Figures of the backdrop on invented scenes: finding, opacity, k. Run by hand.
 
-    python tests/benchmarks/backdrop_figures.py [scenes] [--first SEED]
+    python tests/benchmarks/backdrop_figures.py [scenes] [--first SEED] [--seconds S]
 
 The scenes come from `tests/board_scene.py`, which shares nothing with what measures; path-traced
 checker pairs are read too where the folder is given with --pathtraced.
@@ -10,6 +10,7 @@ import argparse
 import json
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 import cv2
@@ -149,6 +150,8 @@ def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("scenes", nargs="?", type=int, default=25)
     parser.add_argument("--first", type=int, default=0, metavar="SEED")
+    parser.add_argument("--seconds", type=float, default=float("inf"), metavar="S",
+                        help="begin no further scene after that time")  # fmt: skip
     parser.add_argument("--pathtraced", type=Path)
     args = parser.parse_args()
     cv2.setNumThreads(1)
@@ -156,8 +159,12 @@ def main():
         path = Path(folder) / "board.pdf"
         write_backdrop(path)
         sheet = print_sheet(path)
-    rows, missed, found = [], 0, []
+    rows, missed, found, scenes = [], 0, [], 0
+    start = time.monotonic()
     for seed in range(args.first, args.first + args.scenes):
+        if time.monotonic() - start > args.seconds:
+            break
+        scenes += 1
         got = one_scene(sheet, seed)
         if got is None:
             missed += 1
@@ -169,7 +176,7 @@ def main():
     truth, t, u, centre, t_c, u_c = np.array([r[1:] for r in rows]).T
     error, ok = 100 * (truth - t), np.isfinite(t)
     inside = np.abs(truth - t)[ok] < 1.96 * u[ok]
-    say(f"sheet found without smoke: {args.scenes - missed} of {args.scenes}\n")
+    say(f"sheet found without smoke: {scenes - missed} of {scenes} (seeds from {args.first})\n")
     say(f"found behind 60 % over half: {100 * np.mean(found):.1f} % of {len(found)}\n")
     say(f"readings: {ok.sum()} of {len(ok)}; opacity error: mean absolute "
         f"{np.abs(error[ok]).mean():.2f} %, mean {error[ok].mean():.2f} %, "
