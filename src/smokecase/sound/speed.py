@@ -27,8 +27,9 @@ IDLE_PER_MIN, IDLE_SPREAD = 800.0, 0.22
 LOWEST_PER_MIN, HIGHEST_PER_MIN = 350.0, 5000.0
 LOW_THIRD = 1.35  # mean of such places over their 35th percentile, by simulated noise
 # the tracker takes the strongest comb, and that is the firing frequency nine times in ten
-RATIO_PRICE = {1.0: 0.0, 2.0: 3.0, 1 / 2: 5.0}  # others; with two cylinders, one dead: twice
+RATIO_PRICE = {1.0: 0.0, 2.0: 5.0, 1 / 2: 5.0}  # others
 OTHER_RATIO_PRICE = 10.0
+TWIN_PRICE = 3.0  # of twice the beat: of two cylinders told, one nearly dead leaves one a cycle
 RAGGED_DB = 5.0  # firing harmonics about their own smooth level
 DB = 10.0 / np.log(10.0)
 
@@ -113,7 +114,8 @@ def weigh_readings(
             speed = speed_per_min(beat_hz * ratio, count, strokes)
             if not LOWEST_PER_MIN <= speed <= HIGHEST_PER_MIN:
                 continue
-            price = RATIO_PRICE.get(ratio, OTHER_RATIO_PRICE)
+            twin = cylinders == 2 and ratio == 2.0
+            price = TWIN_PRICE if twin else RATIO_PRICE.get(ratio, OTHER_RATIO_PRICE)
             fit = sum(_fit(s, ratio, count) for s in spectra)
             found.append(
                 (count, ratio, speed, fit, fit - price + np.log(prior) + _idle_prior(speed))
