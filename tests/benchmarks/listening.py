@@ -111,7 +111,7 @@ def main():
     ]  # fmt: skip
     page = f"""# How well the listening hears
 
-Invented engines (`src/smokecase/demo/engine_note.py`), {each} per row, half of them
+Invented engines (`src/smokecase/demo/engine_note.py`), {each} per row, every other one
 with a weak cylinder (0 to 50 % of its strength left) where there are two cylinders or more; exhaust
 resonances, phone roll-off, AAC, automatic gain in four of ten; noises
 {", ".join(NOISES)}.
