@@ -73,3 +73,16 @@ def test_columns_of_one_trace_are_equally_long():
 def test_weights_that_do_not_sum_to_one_are_refused():
     with pytest.raises(ValueError, match="must sum to 1"):
         SmokeColour(black=0.5, blue=0.0, white=0.0, none=0.0, colour_open=False, word="black")
+
+
+def test_a_bound_that_is_open_comes_back_open_and_not_missing():
+    whole = an_examination()
+    high = np.full(len(whole.trace), math.inf)
+    examination = replace(whole, trace=replace(whole.trace, opacity_high_pct=high))
+
+    back = Examination.from_json(examination.to_json(), examination.trace.to_table())
+
+    known = np.isfinite(back.trace.opacity_pct)
+    assert known.any()
+    assert (back.trace.opacity_high_pct[known] == math.inf).all()
+    assert_array_equal(back.trace.opacity_low_pct, whole.trace.opacity_low_pct)

@@ -283,7 +283,11 @@ def _refusal(
         opacity_low_pct=without(trace.opacity_low_pct),
         opacity_high_pct=without(trace.opacity_high_pct),
         centre_line_pct=without(trace.centre_line_pct),
-        doubts=tuple(d | cause if gone[i] and not d else d for i, d in enumerate(trace.doubts)),
+        doubts=tuple(
+            # an empty cell always says why, whatever else is in doubt there
+            d | cause if wide[i] or (gone[i] and not d) else d
+            for i, d in enumerate(trace.doubts)
+        ),
     )
 
 

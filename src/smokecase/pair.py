@@ -181,7 +181,7 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
             plume=np.zeros(shape, bool), opacity_map=flat, scale=clip.scale, settings=told,
         )  # fmt: skip
     tell(0.7, "measuring")
-    local = fit_local_veil(windows, veil, white)
+    local = fit_local_veil(windows, veil)
     values, u = _opacity(light, plate, u_plate, local)
     values = np.where(clipped | (u > WIDEST_PCT), np.nan, values)
     opacity_map = OpacityMap(

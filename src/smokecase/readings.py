@@ -398,8 +398,13 @@ def _trace_from_table(table: list[dict[str, Any]]) -> SmokeTrace:
     channels = ("red", "green", "blue")
     scalars = ("time_s", "opacity_pct", "opacity_low_pct", "opacity_high_pct",
                "centre_line_pct", "plume_p95_pct", "area_px", "length_px", "shake_px")  # fmt: skip
+    values = {k: column(k) for k in scalars}
+    # an empty bound beside a value is open to that side, not missing
+    known = np.isfinite(values["opacity_pct"])
+    for bound, edge in (("opacity_low_pct", -math.inf), ("opacity_high_pct", math.inf)):
+        values[bound] = np.where(known & np.isnan(values[bound]), edge, values[bound])
     return SmokeTrace(
-        **{k: column(k) for k in scalars},
+        **values,
         transmittance=columns(*(f"transmittance_{c}" for c in channels)),
         u_transmittance=columns(*(f"u_transmittance_{c}" for c in channels)),
         colour=columns(*COLOURS),

@@ -61,7 +61,7 @@ class LocalVeil:
         return np.stack(depths)
 
 
-def fit_local_veil(windows: Windows, veil: Veil, white: Floats) -> LocalVeil:
+def fit_local_veil(windows: Windows, veil: Veil) -> LocalVeil:
     """Fit the scale of the veil over the picture.
 
     Parameters
@@ -70,8 +70,6 @@ def fit_local_veil(windows: Windows, veil: Veil, white: Floats) -> LocalVeil:
         Smoky windows of one picture (or of one moment).
     veil : Veil
         The common veil.
-    white : ndarray, shape (3,)
-        Not used by the fit; the scale is relative to the common veil.
 
     Returns
     -------
