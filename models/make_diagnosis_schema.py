@@ -61,7 +61,7 @@ FOG = record(
 )  # fmt: skip
 WAY = record(
     name={"enum": ["repair", "replace", "drive_on"]}, words=TEXT, expected=NUMBER, low=NUMBER,
-    high=NUMBER,
+    high=NUMBER, nothing=SHARE, otherwise=listed(NUMBER),
 )  # fmt: skip
 WORTH = record(
     ways=listed(WAY), currency=TEXT, dominant=TEXT, dominant_share=SHARE,

@@ -166,3 +166,13 @@ def test_the_dew_point_of_idle_exhaust_spans_what_idling_diesels_have():
     forecast = forecast_fog(weather={"temperature": 0.0, "humidity": 80.0}, fuel="diesel")
 
     assert 20 < forecast.dew_point.low < forecast.dew_point.high < 36
+
+
+def test_how_far_fog_reaches_is_told_for_the_cases_that_show_it():
+    # fog in less than half the cases: a median over all of them would be 0 m
+    forecast = forecast_fog(weather={"temperature": 6.0, "humidity": 70.0}, fuel="diesel")
+
+    assert 0.2 < forecast.when_cold < 0.5
+    words = str(forecast)
+    assert "where it shows it reaches" in words
+    assert "0.0 m" not in words

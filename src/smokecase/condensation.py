@@ -216,7 +216,7 @@ class FogForecast:
     minutes: Floats  # (n,)
     chance: Floats  # (n,) of fog that can be seen [0 to 1]
     outlet_degc: Floats  # (n,) median
-    length_m: Floats  # (n, 3) how far it reaches: 2.5 %, median, 97.5 %
+    length_m: Floats  # (n, 3) how far it reaches where it shows: 2.5 %, median, 97.5 %
     opacity_pct: Floats  # (n, 3) how dense it can look
     dew_point: Measured  # of the exhaust
     weather_told: bool
@@ -248,7 +248,10 @@ class FogForecast:
             f"{100 * self.when_warm:.0f} % when warm"
         )
         if self.when_cold > 0.2:
-            text += f"; it may reach {middle:.1f} m ({low:.1f} to {high:.1f})"
+            text += (
+                f"; where it shows it reaches {_metres(middle)} from the pipe "
+                f"(95 %: {_metres(low)} to {_metres(high)})"
+            )
         return text + "."
 
     def to_json(self) -> dict[str, Any]:
@@ -262,6 +265,10 @@ class FogForecast:
             "dew_point": self.dew_point.to_json(),
             "weather_told": self.weather_told,
         }
+
+
+def _metres(length: float) -> str:
+    return f"{length:.1f} m" if length >= 0.05 else "some centimetres"
 
 
 def forecast_fog(
@@ -317,11 +324,17 @@ def forecast_fog(
         minutes=MINUTES,
         chance=(opacity > VISIBLE_PCT).mean(axis=1),
         outlet_degc=np.median(outlet, axis=1),
-        length_m=np.percentile(length, [2.5, 50, 97.5], axis=1).T,
+        length_m=np.array([_reach_where_seen(row) for row in length]),
         opacity_pct=np.percentile(opacity, [2.5, 50, 97.5], axis=1).T,
         dew_point=Measured(value=float(dew.mean()), u=float(dew.std()), unit="degC"),
         weather_told="temperature" in weather,
     )
+
+
+def _reach_where_seen(length: Floats) -> Floats:
+    """2.5 %, median and 97.5 % over the draws that show fog at all; zero where none does."""
+    shown = length[length > 0]
+    return np.percentile(shown, [2.5, 50, 97.5]) if shown.size else np.zeros(3)
 
 
 def _draw_weather(weather: Mapping[str, float], rng: np.random.Generator) -> tuple[Floats, Floats]:

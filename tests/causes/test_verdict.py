@@ -143,6 +143,23 @@ def test_a_told_repair_price_counts():
     assert cost(cheap) + 500 < cost(dear)
 
 
+def test_a_rare_loss_is_told_as_rare_and_not_as_a_price():
+    # the mean of many cases at 0 and few at thousands lies outside eight in ten of them
+    found = diagnose(answers={
+        "answers": {"fuel": "diesel", "smoke_colour": "black", "smoke_when": "acceleration"},
+        "costs": {"hour": 60, "value": [1500, 2500], "currency": "EUR"},
+    }).worth  # fmt: skip
+
+    cheapest = found.ways[0]
+    assert (cheapest.name, cheapest.high) == ("drive_on", 0.0)
+    assert cheapest.nothing > 0.9
+    assert 1500 <= cheapest.otherwise[0] <= cheapest.otherwise[1] <= 2500
+    assert f"about {cheapest.expected:.0f} EUR on average, which is nobody's price" in found.words
+    assert f"{100 * (1 - cheapest.nothing):.0f} of 100 cases cost" in found.words
+    assert "the others nothing" in found.words
+    assert "0 to 0" not in found.words
+
+
 def test_driving_on_is_no_choice_while_a_stop_sign_stands():
     found = diagnose(
         answers={"answers": {**GASKET, "coolant_loss": "fast"}, "costs": {"value": [1500, 2500]}}

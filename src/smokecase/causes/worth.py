@@ -19,6 +19,7 @@ from smokecase.causes.weigh import Posterior
 from smokecase.errors import AnswersError
 
 DRAWS = 4000
+RARE = 0.1  # from this share of cases without any cost on, they are told apart
 Range = tuple[float, float]
 
 
@@ -39,9 +40,11 @@ class Way:
 
     name: str  # repair, replace, drive_on
     words: str
-    expected: float
+    expected: float  # mean over all cases
     low: float  # 10 % of cases cost less
     high: float  # 10 % cost more
+    nothing: float  # share of cases that cost nothing [0 to 1]
+    otherwise: tuple[float, float]  # 10 % and 90 % of the cases that cost something
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,13 +150,7 @@ def weigh_worth(
         "replace": "another engine",
         "drive_on": "drive on for a year",
     }
-    ways = [
-        Way(
-            name=name, words=words[name], expected=float(x.mean()),
-            low=float(np.percentile(x, 10)), high=float(np.percentile(x, 90)),
-        )
-        for name, x in draws.items()
-    ]  # fmt: skip
+    ways = [_way(name, words[name], x) for name, x in draws.items()]
     ways.sort(key=lambda way: (forbidden and way.name == "drive_on", way.expected))
     compared = draws["repair"] - draws.get("replace", np.zeros(DRAWS))
     dominant, share = _dominant(posterior, there, compared, draws, costs)
@@ -166,6 +163,35 @@ def weigh_worth(
         ways=tuple(ways), currency=costs.currency, dominant=dominant, dominant_share=share,
         break_even=even, words=_words(ways, costs, even, forbidden), forbidden=forbidden,
     )  # fmt: skip
+
+
+def _way(name: str, words: str, cost: Floats) -> Way:
+    some = cost[cost > 0]
+    return Way(
+        name=name, words=words, expected=float(cost.mean()),
+        low=float(np.percentile(cost, 10)), high=float(np.percentile(cost, 90)),
+        nothing=1 - some.size / cost.size,
+        otherwise=(float(np.percentile(some, 10)), float(np.percentile(some, 90)))
+        if some.size else (0.0, 0.0),
+    )  # fmt: skip
+
+
+def _spread(way: Way, unit: str) -> str:
+    """Say how a cost spreads; a mean over many that pay nothing and few that pay much is no price.
+
+    A range of eight in ten cases would leave the few out, and with them all that the mean is made
+    of.
+    """
+    if way.nothing < RARE:
+        return f"{way.expected:.0f}{unit} (8 of 10 cases {way.low:.0f} to {way.high:.0f})"
+    if way.nothing == 1:
+        return f"0{unit}, in every case reckoned with"
+    few, low, high = 100 * (1 - way.nothing), *way.otherwise
+    rarely = f"{few:.0f} of 100 cases" if few >= 1 else "less than 1 of 100 cases"
+    return (
+        f"{way.expected:.0f}{unit} on average, which is nobody's price: {rarely} cost {low:.0f} to "
+        f"{high:.0f}{unit}, the others nothing"
+    )
 
 
 def _repair_prices(posterior: Posterior, costs: Costs, rng: np.random.Generator) -> Floats:
@@ -212,8 +238,7 @@ def _dominant(
 
 def _words(ways: list[Way], costs: Costs, even: float | None, forbidden: bool) -> str:
     unit = f" {costs.currency}" if costs.currency else ""
-    text = f"Cheapest to be expected: {ways[0].words}, about {ways[0].expected:.0f}{unit}"
-    text += f" (8 of 10 cases {ways[0].low:.0f} to {ways[0].high:.0f})"
+    text = f"Cheapest to be expected: {ways[0].words}, about {_spread(ways[0], unit)}"
     if even is not None:
         text += f"; another engine pays below about {max(even, 0):.0f}{unit}, fitted"
     repair = next(w for w in ways if w.name == "repair")
