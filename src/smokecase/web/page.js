@@ -1,0 +1,1 @@
+window.smokecase = { start(element, trigger, watch) {} };

@@ -1,0 +1,1 @@
+"""What each part of the page shows: plain functions from records to markup, no server in them."""
