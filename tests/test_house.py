@@ -41,6 +41,8 @@ MAY = {
         "together",
         "behind",
     },
+    # a clip nobody vouches for, measured in a process of its own
+    "apart": WORDS | {"examination"},
     "rules": WORDS,
     # the set-up checked without smoke: the same measuring wing, no story
     "selfcheck": WORDS - {"readings"} | {"video", "optics", "plume"},
@@ -56,6 +58,24 @@ MAY = {
     # what the doors do with a case: measure, put away, enter, report
     "casework": WORDS | {"examination", "case", "causes", "diagnosis", "report"},
     "packing": WORDS | {"case", "casework", "model_files", "optics", "report", "video"},
+    # texts in the reader's language, from the catalogues in models/words/
+    "languages": {"errors", "model_files"},
+    # the page: a door like the command, with pictures to watch
+    "web": WORDS
+    | {
+        "languages",
+        "examination",
+        "diagnosis",
+        "case",
+        "casework",
+        "packing",
+        "causes",
+        "report",
+        "rules",
+        "video",
+        "optics",
+        "model_files",
+    },
     "demo": WORDS | {"model_files"},  # its own optics table lies in models/
     "commands": None,  # any: a door
     "cli": {"errors", "commands"},
@@ -63,7 +83,13 @@ MAY = {
 }
 # big library: the only places that may import it
 FENCES = {
-    "av": {"video/clip.py", "video/write.py", "video/sound_track.py", "demo"},
+    "av": {
+        "video/clip.py",
+        "video/playable.py",
+        "video/write.py",
+        "video/sound_track.py",
+        "demo",
+    },
     # the backdrop's markers are drawn with the library that finds them
     "cv2": {"video", "plume", "demo", "report/backdrop.py"},
     "skimage": {"video", "plume", "demo"},
@@ -77,9 +103,15 @@ FENCES = {
     "sqlite3": {"case/store.py", "case/database.py"},
     "rich": {"commands"},
     "PIL": {"video", "report", "demo"},
+    # the page's framework and the server under it
+    "gradio": {"web"},
+    "fastapi": {"web"},
+    "starlette": {"web"},
+    "uvicorn": {"web"},
+    "segno": {"web/one_time_code.py"},
 }
 # loaded inside the function that uses them, so that help and reading a case stay quick
-LATE = {"matplotlib", "fpdf"}
+LATE = {"matplotlib", "fpdf", "uvicorn", "segno"}
 
 FILES = sorted(SRC.rglob("*.py"))
 
