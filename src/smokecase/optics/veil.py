@@ -342,8 +342,13 @@ def depth_by_veil(top: Floats, below: Floats, slope: float | Floats) -> Floats:
     ------
     Least squares on the picture model at the head of this file.
     """
-    t = np.clip(top / (below + 1e-7), 0.01, 3.0)
-    r = channel_powers(slope)
-    # near T = 0 the logarithm explodes: a channel counts with its own T squared
-    weight = below * np.clip(t, 0.05, 1.0) ** 2 * r
-    return np.asarray(np.sum(weight * -np.log(t), axis=-1) / (np.sum(weight * r, axis=-1) + 1e-12))
+    powers = channel_powers(slope).astype(np.result_type(top, below))
+    above: Floats | float = 0.0
+    under: Floats | float = 1e-12
+    for c in range(3):  # one at a time: summing along so short an axis is slow
+        t = np.clip(top[..., c] / (below[..., c] + 1e-7), 0.01, 3.0)
+        # near T = 0 the logarithm explodes: a channel counts with its own T squared
+        weight = below[..., c] * np.clip(t, 0.05, 1.0) ** 2 * powers[..., c]
+        above = above - weight * np.log(t)
+        under = under + weight * powers[..., c]
+    return np.asarray(above / under)
