@@ -56,7 +56,7 @@ MAY = {
     "report": WORDS
     | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes", "sound"},
     # what the doors do with a case: measure, put away, enter, report
-    "casework": WORDS | {"examination", "case", "causes", "diagnosis", "report"},
+    "casework": WORDS | {"examination", "case", "causes", "diagnosis", "report", "video"},
     "packing": WORDS | {"case", "casework", "model_files", "optics", "report", "video"},
     # texts in the reader's language, from the catalogues in models/words/
     "languages": {"errors", "model_files"},

@@ -3,7 +3,9 @@
 Each function checks what was given before it becomes an entry, because entries are never changed.
 """
 
+import json
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -11,16 +13,98 @@ from typing import Any
 from smokecase.case.record import Case, Circumstances, Entry
 from smokecase.case.store import CaseStore
 from smokecase.causes.knowledge_file import standard_knowledge
+from smokecase.causes.next_check import Ask
 from smokecase.causes.witness import hear_answer
 from smokecase.diagnosis import add_words
 from smokecase.errors import AnswersError
 from smokecase.examination import examine
+from smokecase.readings import PlumeOutline
 from smokecase.report.assemble import Made, make_report
 from smokecase.report.beside import to_jpeg
+from smokecase.report.course import Course, engine_of
 from smokecase.report.figures import draw_contact_sheet, to_png
 from smokecase.report.inspector import LEVELS_PCT
+from smokecase.video.clip import open_clip
 
 Tell = Callable[[float, str], None]
+OF_ENGINE = "It decides which causes there can be at all, and what may be asked."
+
+
+def bring_clip(
+    store: CaseStore, case: Case, path: Path, *, name: str, author: str, time: datetime
+) -> Entry:
+    """Put a file away byte for byte and enter it, to be measured later.
+
+    Raises
+    ------
+    ClipError
+        If no picture can be read from it; then nothing is kept.
+    AnswersError
+        If the case holds this very file already.
+    CaseError, WriteError
+        If it cannot be put away.
+    """
+    clip = open_clip(path)
+    _refuse_twice(case, clip.sha256, name, None)
+    sha256 = store.put_file("clips", path, ending=path.suffix or ".clip")
+    body = {"name": name, "sha256": sha256, "size_bytes": path.stat().st_size}
+    return store.add(case, "brought", body, author=author, time=time)
+
+
+def measure_brought(
+    store: CaseStore,
+    case: Case,
+    number: int,
+    *,
+    author: str,
+    time: datetime,
+    tell: Tell | None = None,
+    **options: Any,
+) -> Entry:
+    """Measure a file that was brought, or a clip anew; `options` are those of `examine`.
+
+    What was told of the clip's circumstances stays.
+
+    Raises
+    ------
+    ClipError
+        If it cannot be read.
+    AnswersError
+        If the entry is neither, or does not hold any more.
+    """
+    entry = case.find_entry(number)
+    if entry.kind not in ("brought", "clip") or entry not in case.in_force():
+        what = f"entry {number} is no clip, or does not hold any more"
+        raise AnswersError(what, where=f'case "{case.name}"', remedy="see the entries first")
+    return add_clip(
+        store, case, store.find_file("clips", entry.body["sha256"]), name=entry.body["name"],
+        circumstances=entry.circumstances, author=author, time=time, replaces=number, tell=tell,
+        **options,
+    )  # fmt: skip
+
+
+def tell_circumstances(
+    store: CaseStore,
+    case: Case,
+    number: int,
+    circumstances: Circumstances,
+    *,
+    author: str,
+    time: datetime,
+) -> Entry:
+    """Tell under what circumstances a clip was filmed; its readings stay as they are.
+
+    Raises
+    ------
+    AnswersError
+        If the entry is no clip, or does not hold any more.
+    """
+    entry = case.find_entry(number)
+    if entry.kind != "clip" or entry not in case.in_force():
+        what = f"entry {number} is no clip, or does not hold any more"
+        raise AnswersError(what, where=f'case "{case.name}"', remedy="see the entries first")
+    body = {**entry.body, "circumstances": circumstances.to_json()}
+    return store.add(case, "clip", body, author=author, time=time, replaces=number)
 
 
 def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each by name
@@ -31,13 +115,14 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
     circumstances: Circumstances,
     author: str,
     time: datetime,
+    name: str = "",
     replaces: int | None = None,
     tell: Tell | None = None,
     **options: Any,
 ) -> Entry:
     """Measure a clip, put it away with its readings and key pictures, and enter it.
 
-    `options` are those of `examine`. The original is put away before it is measured.
+    `options` are those of `examine`; `name` is that of the file unless told.
 
     Raises
     ------
@@ -49,17 +134,15 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
         If it cannot be put away.
     """
     told = tell or (lambda share, words: None)
-    told(0.0, f"measuring {path.name}")
+    name = name or path.name
+    told(0.0, f"measuring {name}")
     examination = examine(path, tell=lambda share, words: told(0.85 * share, words), **options)
-    for entry in case.of_kind("clip"):
-        if entry.body["sha256"] == examination.sha256 and replaces != entry.number:
-            what = f"this clip is entry {entry.number} already"
-            remedy = f"to tell other circumstances, add it with --corrects {entry.number}"
-            raise AnswersError(what, where=path.name, remedy=remedy)
+    examination = replace(examination, clip=name)
+    _refuse_twice(case, examination.sha256, name, replaces)
     told(0.86, "putting it away")
     sha256 = store.put_file("clips", path, ending=path.suffix or ".clip")
     body = {
-        "name": path.name,
+        "name": name,
         "sha256": sha256,
         "size_bytes": path.stat().st_size,
         "readings_sha256": store.put_examination(examination),
@@ -68,9 +151,27 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
     sheet = draw_contact_sheet(examination)
     if sheet is not None:
         body["sheet_sha256"] = store.put_file("pictures", to_jpeg(to_png(sheet)), ending="jpg")
+    if examination.outlines:
+        drawn = outlines_to_json(examination.outlines)
+        body["outlines_sha256"] = store.put_file("pictures", drawn.encode(), ending="json")
     entry = store.add(case, "clip", body, author=author, time=time, replaces=replaces)
     told(1.0, "done")
     return entry
+
+
+def outlines_to_json(outlines: tuple[PlumeOutline, ...]) -> str:
+    """Write the plume's outlines as text: a list of [time, [[x, y, x, y, ...], ...]]."""
+    rows = [[round(o.time_s, 3), [shape.ravel().tolist() for shape in o.shapes]] for o in outlines]
+    return json.dumps(rows, separators=(",", ":"))
+
+
+def _refuse_twice(case: Case, sha256: str, name: str, replaces: int | None) -> None:
+    for entry in case.in_force():
+        brought = entry.kind in ("clip", "brought") and entry.body["sha256"] == sha256
+        if brought and replaces != entry.number:
+            what = f"this clip is entry {entry.number} already"
+            remedy = f"to tell other circumstances, add it with --corrects {entry.number}"
+            raise AnswersError(what, where=name, remedy=remedy)
 
 
 def add_answer(
@@ -108,9 +209,26 @@ def add_result(
 
 def _check(case: Case, table: str, name: str, given: Any) -> None:
     knowledge = standard_knowledge()
-    statement = add_words(None, {"engine": dict(case.engine), table: {name: given}}, knowledge)
+    engine = {fact: state for fact, state in engine_of(case).items() if fact != name}
+    statement = add_words(None, {"engine": engine, table: {name: given}}, knowledge)
     for told_name, told in statement.told.items():
         hear_answer(knowledge, told_name, told, engine=statement.engine, where=name)
+
+
+def ask_next(case: Case, course: Course) -> tuple[Ask, ...]:
+    """Choose what to ask next: the engine's own facts first, then what is worth most.
+
+    Nothing is asked that was answered, "don't know" included.
+    """
+    knowledge = standard_knowledge()
+    answered = {e.body["question"] for e in case.of_kind("answer")}
+    told = answered | set(engine_of(case))
+    facts = tuple(
+        Ask(question=c.name, words=c.question, why=OF_ENGINE, how="",
+            states=tuple(zip(c.states, c.words, strict=True)), bits=0.0, value=0.0)
+        for c in knowledge.contexts.values() if c.name not in told
+    )  # fmt: skip
+    return facts + tuple(q for q in course.diagnosis.questions if q.question not in answered)
 
 
 def check_engine(engine: Mapping[str, str]) -> None:

@@ -224,12 +224,23 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading) -> Examin
         | {
             "plate": scene.plate.origin,
             "plate_window_s": [scene.plate.from_s, scene.plate.to_s],
+            "veil": _veil_doubt(walk),
             "coding": clip.coding,
             "remarks": list(clip.remarks),
         },
         versions={"smokecase": version("smokecase"), "numpy": np.__version__},
         key_frames=_key_frames(walk, timing.peak_s),
+        outlines=tuple(walk.outlines),
     )
+
+
+def _veil_doubt(walk: Walk) -> dict[str, float] | None:
+    """What hangs on the smoke's brightness, for comparing; None where it was not needed."""
+    doubt = walk.reader.veil_doubt() if walk.reader and not walk.contrast else None
+    if doubt is None:
+        return None
+    scene = walk.scene
+    return doubt | {"ln_white": float(np.log(scene.white[1])), "u_ln_white": scene.u_ln_white}
 
 
 def _no_smoke(scene: Scene, visible: NDArray[np.bool_]) -> float:

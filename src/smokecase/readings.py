@@ -215,6 +215,18 @@ class KeyFrame:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlumeOutline:
+    """Where the plume was seen at one moment; not part of the JSON."""
+
+    time_s: float
+    shapes: tuple[NDArray[np.int32], ...]  # (n, 2) corners x, y [px of the upright picture]
+
+    def __post_init__(self) -> None:
+        for shape in self.shapes:
+            shape.setflags(write=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OpacityMap:
     """Opacity of every pixel of a pair of stills, with its 95 % interval; percent."""
 
@@ -253,6 +265,7 @@ class Examination:
     settings: Mapping[str, Any] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
     key_frames: tuple[KeyFrame, ...] = ()
+    outlines: tuple[PlumeOutline, ...] = ()
     opacity_map: OpacityMap | None = None
 
     def __str__(self) -> str:

@@ -20,9 +20,10 @@ from smokecase.optics.light import saturated, to_linear, to_srgb8
 from smokecase.plume.backdrop_reading import Backdrop, SectionByContrast
 from smokecase.plume.fuse import join_contrast
 from smokecase.plume.measure import SectionReader
+from smokecase.plume.outline import outline_plume
 from smokecase.plume.section import PipeExit
 from smokecase.plume.smoke import SmokeFinder, SmokeMap
-from smokecase.readings import SmokeReading
+from smokecase.readings import PlumeOutline, SmokeReading
 from smokecase.scene import Scene, grey
 from smokecase.video.clip import Clip, Frame
 from smokecase.video.exposure import block_means, log_ratios
@@ -61,6 +62,7 @@ class Walk:
         self.readings: list[SmokeReading] = []
         self.visible: list[bool] = []
         self.views: list[SeenView] = []
+        self.outlines: list[PlumeOutline] = []
         self.looks, self.every = 0, 1  # views offered, and each how manieth is kept
         self.last_map: SmokeMap | None = None
         self.next_map_s = -math.inf
@@ -97,10 +99,11 @@ class Walk:
         doubts: set[Doubt] = set()
         light = to_linear(frame.codes, self.clip.transfer)
         blown = saturated(frame.codes)
-        shake = 0.0
+        shake, to_plate = 0.0, None
         if scene.landmarks is not None:
             view = fit_view_to(scene.landmarks, grey(frame.codes))
             light, _ = warp_to_plate(light, view)
+            to_plate = view.to_plate
             shake = 0.0 if math.isnan(view.shake_px) else view.shake_px / self.clip.scale
             if not view.trusted:
                 doubts.add(SHAKY)
@@ -114,6 +117,8 @@ class Walk:
             self.maps += 1
             self.at_edge += self.last_map.at_edge and self.last_map.visible
             self._keep_view(frame.time_s, light, self.last_map)
+            shapes = outline_plume(self.last_map.mask, to_plate, self.clip.scale)
+            self.outlines.append(PlumeOutline(time_s=frame.time_s, shapes=shapes))
         elif self.finder is None and frame.time_s >= self.next_map_s:
             self.next_map_s = frame.time_s + 0.999 / self.whole_plume_hz
             self._keep_view(frame.time_s, light, None)

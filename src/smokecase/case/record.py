@@ -15,6 +15,7 @@ from smokecase.readings import Examination
 # what an entry can be, and the fields its body must have
 KINDS: dict[str, tuple[str, ...]] = {
     "opened": ("name", "engine"),
+    "brought": ("name", "sha256"),  # a file put away and not yet measured
     "clip": ("name", "sha256", "readings_sha256", "circumstances"),
     "answer": ("question", "answer"),
     "result": ("check", "result"),
@@ -147,6 +148,7 @@ class Entry:
     def __str__(self) -> str:
         told = {
             "opened": lambda b: f"case opened: {b['name']}",
+            "brought": lambda b: f"file brought, not yet measured: {b['name']}",
             "clip": lambda b: f"clip {b['name']}",
             "answer": lambda b: f"answer to {b['question']}: {b['answer']}",
             "result": lambda b: f"check {b['check']}: {b['result']}",

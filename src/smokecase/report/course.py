@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from smokecase.case.record import Case, Circumstances, Entry
+from smokecase.causes.knowledge import DONT_KNOW
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.causes.weigh import Weight
 from smokecase.diagnosis import Diagnosis, diagnose
@@ -101,13 +102,34 @@ def to_tables(case: Case, facts: tuple[Entry, ...]) -> dict[str, Mapping[str, An
             weather["temperature"] = f"{told.ambient_degc:g} degC"
         if told.humidity_pct is not None:
             weather["humidity"] = f"{told.humidity_pct:g} %"
+    engine = engine_of(case)
+    answers = {e.body["question"]: e.body["answer"] for e in facts if e.kind == "answer"}
     return {
-        "engine": dict(case.engine),
+        "engine": engine,
         "weather": weather,
-        "answers": {e.body["question"]: e.body["answer"] for e in facts if e.kind == "answer"},
+        "answers": {name: given for name, given in answers.items() if not is_of_engine(name)},
         "results": {e.body["check"]: e.body["result"] for e in facts if e.kind == "result"},
         "clips": {e.body["name"]: _shows(e.circumstances) for e in clips},
     }
+
+
+def engine_of(case: Case) -> dict[str, str]:
+    """Facts of the engine: those that the case was opened with, and those answered since.
+
+    A repair does not end them, as it ends what was seen and checked.
+    """
+    answered = {
+        e.body["question"]: e.body["answer"]
+        for e in case.of_kind("answer")
+        if is_of_engine(e.body["question"]) and e.body["answer"] != DONT_KNOW
+    }
+    return {**case.engine, **answered}
+
+
+def is_of_engine(name: str) -> bool:
+    """Whether a name is a fact of the engine, such as its fuel, and no question about the smoke."""
+    knowledge = standard_knowledge()
+    return name in knowledge.contexts or name in knowledge.parts
 
 
 def _shows(told: Circumstances) -> str:
@@ -123,18 +145,36 @@ def _shows(told: Circumstances) -> str:
 
 
 def _weigh(case: Case, facts: tuple[Entry, ...]) -> Diagnosis:
-    return diagnose(_examinations(case, facts), answers=to_tables(case, facts))
+    return diagnose(
+        _examinations(case, facts), answers=to_tables(case, facts), unasked=not_known(facts)
+    )
+
+
+def not_known(facts: tuple[Entry, ...]) -> frozenset[str]:
+    """Questions that were answered with "don't know": not to be asked again."""
+    return frozenset(
+        e.body["question"]
+        for e in facts
+        if e.kind == "answer"
+        and e.body["answer"] == DONT_KNOW
+        and e.body["question"] in standard_knowledge().questions
+    )
 
 
 def tell_entry(entry: Entry) -> str:
     """Tell an entry in the words of the question or check that it answers."""
     name = entry.body.get("question") or entry.body.get("check")
-    question = standard_knowledge().questions.get(str(name))
-    if question is None:
+    knowledge = standard_knowledge()
+    question = knowledge.questions.get(str(name)) or knowledge.contexts.get(str(name))
+    part = knowledge.parts.get(str(name))
+    if question is None and part is None:
         return str(entry)
     given = entry.body["answer"] if entry.kind == "answer" else entry.body["result"]
+    if part is not None:
+        return f"{part.question} {str(given).replace('_', ' ')}"
+    assert question is not None
     states = given if isinstance(given, list) else [given]
-    words = dict(zip(question.states, question.words, strict=True))
+    words = {**dict(zip(question.states, question.words, strict=True)), DONT_KNOW: "don't know"}
     said = ", ".join(words.get(str(state), str(state).replace("_", " ")) for state in states)
     corrects = f" (corrects entry {entry.replaces})" if entry.replaces else ""
     return f"{question.question} {said}{corrects}"
