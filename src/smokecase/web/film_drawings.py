@@ -55,7 +55,8 @@ def _cloud(x: float, y: float, size: float = 1.0) -> str:
     """Draw smoke that comes out towards the one who looks, about (x, y)."""
     return (
         f'<g transform="translate({x} {y}) scale({size})"><path class="smoke" '
-        'd="M-30 12C-42 10-42-6-30-8C-32-22-12-28-4-18C4-28 24-22 22-8C36-8 38 10 26 13C18 22 4 20-2 15C-10 22-24 20-30 12Z"/></g>'
+        'd="M-30 12C-42 10-42-6-30-8C-32-22-12-28-4-18'
+        'C4-28 24-22 22-8C36-8 38 10 26 13C18 22 4 20-2 15C-10 22-24 20-30 12Z"/></g>'
     )
 
 
