@@ -281,6 +281,25 @@ def _mean_reading(
 def _around(
     examination: Examination, value_pct: float | None, span: tuple[float, float]
 ) -> str | None:
+    bounds = _bounds(examination, value_pct, span)
+    return with_bounds(*bounds) if bounds is not None else None
+
+
+def span_at_peak(examination: Examination) -> tuple[float, float, float] | None:
+    """Opacity at the peak with its 95 % bounds; nan where one is open. [%].
+
+    None where it could not be read.
+    """
+    timing = examination.timing
+    if timing.peak_s is None:
+        return None
+    near = (timing.peak_s - PEAK_HALF_WIDTH_S, timing.peak_s + PEAK_HALF_WIDTH_S)
+    return _bounds(examination, timing.peak_pct, near)
+
+
+def _bounds(
+    examination: Examination, value_pct: float | None, span: tuple[float, float]
+) -> tuple[float, float, float] | None:
     """Value with the mean interval of a time span, in percent; None where nothing was read.
 
     The errors of neighbouring frames are not independent, so the interval of a mean is taken as
@@ -298,4 +317,4 @@ def _around(
         reach = np.abs(column[inside] - middle)
         known = reach[np.isfinite(reach)]
         bounds.append(value + sign * known.mean() if known.size == reach.size else math.nan)
-    return with_bounds(value, *bounds)
+    return value, bounds[0], bounds[1]
