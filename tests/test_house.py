@@ -55,11 +55,16 @@ MAY = {
     "diagnosis": WORDS | {"case", "causes", "model_files", "condensation"},
     "report": WORDS
     | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes", "sound"},
+    # a file that was just brought, before it is measured
+    "first_look": WORDS - {"readings"} | {"optics", "scene", "video"},
     # what the doors do with a case: measure, put away, enter, report
-    "casework": WORDS | {"examination", "case", "causes", "diagnosis", "report", "video"},
+    "casework": WORDS | {"examination", "case", "causes", "diagnosis", "report", "model_files"}
+    | {"first_look"},
     "packing": WORDS | {"case", "casework", "model_files", "optics", "report", "video"},
     # texts in the reader's language, from the catalogues in models/words/
     "languages": {"errors", "model_files"},
+    # all those texts, for translators and the tests
+    "english": {"doubts", "causes", "languages", "model_files"},
     # the page: a door like the command, with pictures to watch
     "web": WORDS
     | {

@@ -18,13 +18,14 @@ from smokecase.causes.witness import hear_answer
 from smokecase.diagnosis import add_words
 from smokecase.errors import AnswersError
 from smokecase.examination import examine
+from smokecase.first_look import look_first
+from smokecase.model_files import fingerprint
 from smokecase.readings import PlumeOutline
 from smokecase.report.assemble import Made, make_report
 from smokecase.report.beside import to_jpeg
 from smokecase.report.course import Course, engine_of
 from smokecase.report.figures import draw_contact_sheet, to_png
 from smokecase.report.inspector import LEVELS_PCT
-from smokecase.video.clip import open_clip
 
 Tell = Callable[[float, str], None]
 OF_ENGINE = "It decides which causes there can be at all, and what may be asked."
@@ -44,10 +45,14 @@ def bring_clip(
     CaseError, WriteError
         If it cannot be put away.
     """
-    clip = open_clip(path)
-    _refuse_twice(case, clip.sha256, name, None)
+    seen = look_first(path)
+    _refuse_twice(case, fingerprint(path), name, None)
     sha256 = store.put_file("clips", path, ending=path.suffix or ".clip")
-    body = {"name": name, "sha256": sha256, "size_bytes": path.stat().st_size}
+    body = {
+        "name": name, "sha256": sha256, "size_bytes": path.stat().st_size, "source": seen.source,
+        "width": seen.width, "height": seen.height, "duration_s": seen.duration_s,
+        "doubts": sorted(doubt.name for doubt in seen.doubts),
+    }  # fmt: skip
     return store.add(case, "brought", body, author=author, time=time)
 
 
