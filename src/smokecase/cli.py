@@ -18,9 +18,11 @@ COMMANDS = {
     "diagnose": "weigh the causes from examinations, answers and check results",
     "knowledge": "look up causes, questions and checks, and where their numbers come from",
     "case": "keep the story of one engine: clips, answers, checks, comparisons, reports",
+    "batch": "measure many clips, on this machine's cores or on many machines",
     "backdrop": "make a sheet of patches to print and hang behind the plume",
     "selfcheck": "check a set-up with the backdrop before the engine runs",
     "coefficient": "smoke per metre from an examination and the plume's depth (indicative)",
+    "words": "list the texts that a language still lacks, for those who translate",
     "demo": "show the whole journey on an invented clip",
 }
 
@@ -31,6 +33,7 @@ EXIT_CODES = """exit codes:
   4    the result could not be written
   5    answers, check results, knowledge or a model file could not be used
   6    a case or package is missing, locked or damaged
+  7    the scheduler of a batch could not be used
   130  stopped by you; nothing half-written is left
 """
 

@@ -2,8 +2,14 @@
 
 from html import escape
 
-from smokecase.languages import say
+from smokecase.languages import say, text
 from smokecase.web.one_time_code import qr_as_svg
+
+NETWORK_WARNING = text(
+    "Others in this network can see that smokecase runs here, and could read along: what the phone "
+    "sends is not encrypted. Open it only in a network you trust, and stop smokecase when you are "
+    "done."
+)
 
 STYLE = """
 :root { color-scheme: light dark;
@@ -84,16 +90,11 @@ def phone_page(language: str, *, address: str, code: str) -> str:
     def words(english: str) -> str:
         return escape(say(english, language))
 
-    warning = (
-        "Others in this network can see that smokecase runs here, and could read along: what the "
-        "phone sends is not encrypted. Open it only in a network you trust, and stop smokecase "
-        "when you are done."
-    )
     return _page(
         language,
         words("smokecase: a phone"),
         f"""<h1>{words("Film and send from a phone")}</h1>
-<p class="note">{words(warning)}</p>
+<p class="note">{words(NETWORK_WARNING)}</p>
 <ol><li>{words("Bring the phone into the same network.")}</li>
 <li>{words("Scan this with the phone's camera, or open the address and type the code.")}</li></ol>
 {qr_as_svg(f"{address}#{code}")}
