@@ -96,7 +96,8 @@ FENCES = {
         "demo",
     },
     # the backdrop's markers are drawn with the library that finds them
-    "cv2": {"video", "plume", "demo", "report/backdrop.py"},
+    # and light is looked up in its table: four times as quick as numpy's
+    "cv2": {"video", "plume", "demo", "report/backdrop.py", "optics/light.py"},
     "skimage": {"video", "plume", "demo"},
     "matplotlib": {
         "report/figures.py",

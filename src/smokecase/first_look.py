@@ -23,10 +23,9 @@ from smokecase.doubts import (
 )
 from smokecase.errors import ClipError
 from smokecase.optics.light import saturated, to_linear, to_srgb8
-from smokecase.scene import grey
 from smokecase.video.clip import Clip, Frame, open_clip
 from smokecase.video.sound_track import read_sound
-from smokecase.video.steady import find_landmarks, fit_view_to
+from smokecase.video.steady import find_landmarks, fit_view_to, grey
 
 LOOKED_S = 3.0  # the smoke-free seconds at the beginning
 APART_S = 0.4

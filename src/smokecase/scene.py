@@ -50,11 +50,10 @@ from smokecase.plume.plate import (
     find_quiet_time,
 )
 from smokecase.plume.section import PipeExit, find_exit, measuring_section
-from smokecase.plume.windows import LUMA
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import BLOCK_PX as EXPOSURE_BLOCK_PX
-from smokecase.video.exposure import block_means, fit_exposure
-from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, warp_to_plate
+from smokecase.video.exposure import block_means, fit_exposure, taken_out
+from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, grey, warp_to_plate
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -223,9 +222,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
 
 
 def _evened(lights: list[Picture], gains: Floats) -> list[Picture]:
-    return [
-        (x / g.astype(np.float32)).astype(np.float32) for x, g in zip(lights, gains, strict=True)
-    ]
+    return [taken_out(light, gain) for light, gain in zip(lights, gains, strict=True)]
 
 
 def _near_exit(shape: tuple[int, ...], pipe: PipeExit) -> NDArray[np.bool_]:
@@ -246,23 +243,18 @@ def _take_sample(clip: Clip, from_s: float, to_s: float, tell: Tell) -> _Sample:
     step = max(1, expected // MOST_SAMPLES)
     times: list[float] = []
     codes: list[NDArray[np.uint16]] = []
-    for n, frame in enumerate(clip.frames(from_s, to_s)):
-        if n % 16 == 0:
-            tell(min(0.3, 0.3 * n / expected), "looking through the clip")
-        if n % step == 0:
+    thinned = 1
+    for n, frame in enumerate(clip.frames(from_s, to_s, every=step)):
+        tell(min(0.3, 0.3 * n * step / expected), "looking through the clip")
+        if n % thinned == 0:
             times.append(frame.time_s)
             codes.append(frame.codes)
             if len(times) > 2 * MOST_SAMPLES:
-                times, codes, step = times[::2], codes[::2], step * 2
+                times, codes, thinned = times[::2], codes[::2], thinned * 2
     if not codes:
         what = "no picture lies in the chosen part of the clip"
         raise ClipError(what, where=clip.name, remedy="choose another --from and --to")
     return _Sample(np.array(times), codes, clip.transfer)
-
-
-def grey(codes: NDArray[np.uint16]) -> NDArray[np.float32]:
-    """Luma of the codes, for finding corners."""
-    return np.asarray(codes.astype(np.float32) @ LUMA / 257.0, np.float32)
 
 
 def _steadied(sample: _Sample, doubts: set[Doubt]) -> tuple[Landmarks | None, list[Picture]]:
@@ -297,12 +289,11 @@ def _make_plate(
         end = min(start + EARLY_S, float(sample.times_s[-1]))
     frames = []
     every = max(1, int((end - start) * clip.nominal_fps / MOST_PLATE_FRAMES))
-    for n, frame in enumerate(clip.frames(start, end + 1e-6)):
-        if n % every == 0:
-            light = to_linear(frame.codes, clip.transfer)
-            if landmarks is not None:
-                light = warp_to_plate(light, fit_view_to(landmarks, grey(frame.codes)))[0]
-            frames.append(light)
+    for frame in clip.frames(start, end + 1e-6, every=every):
+        light = to_linear(frame.codes, clip.transfer)
+        if landmarks is not None:
+            light = warp_to_plate(light, fit_view_to(landmarks, grey(frame.codes)))[0]
+        frames.append(light)
         if len(frames) >= 2 * MOST_PLATE_FRAMES:
             break
     if not frames:

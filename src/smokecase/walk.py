@@ -24,10 +24,10 @@ from smokecase.plume.outline import outline_plume
 from smokecase.plume.section import PipeExit
 from smokecase.plume.smoke import SmokeFinder, SmokeMap
 from smokecase.readings import PlumeOutline, SmokeReading
-from smokecase.scene import Scene, grey
+from smokecase.scene import Scene
 from smokecase.video.clip import Clip, Frame
-from smokecase.video.exposure import block_means, log_ratios
-from smokecase.video.steady import fit_view_to, warp_to_plate
+from smokecase.video.exposure import block_means, log_ratios, taken_out
+from smokecase.video.steady import fit_view_to, grey, warp_to_plate
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -110,7 +110,7 @@ class Walk:
         gain, u_gain, checked = self._gain(frame.time_s, light)
         if not checked:
             doubts.add(EXPOSURE_UNCHECKED)
-        light = (light / gain.astype(np.float32)).astype(np.float32)
+        light = taken_out(light, gain)
         if self.finder is not None and frame.time_s >= self.next_map_s:
             self.last_map = self.finder.find(light)
             self.next_map_s = frame.time_s + 0.999 / self.whole_plume_hz

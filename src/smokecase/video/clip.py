@@ -73,22 +73,24 @@ class Clip:
     remarks: tuple[str, ...] = ()  # what was lost or had to be guessed, in plain words
     lost_packets: int = 0
     zero_s: float = 0.0  # the file's own stamp at the clip's time 0
-    walk: Callable[["Clip", float, float], Iterator[Frame]] = field(repr=False)
+    walk: Callable[["Clip", float, float, int], Iterator[Frame]] = field(repr=False)
 
     @property
     def working_size(self) -> tuple[int, int]:
         """Width and height of the frames' codes."""
         return _scaled(self.width, self.height, self.scale)
 
-    def frames(self, from_s: float = 0.0, to_s: float = np.inf) -> Iterator[Frame]:
-        """Decode anew and hand out the frames with ``from_s <= time_s <= to_s``.
+    def frames(
+        self, from_s: float = 0.0, to_s: float = np.inf, *, every: int = 1
+    ) -> Iterator[Frame]:
+        """Decode anew and hand out each `every`-th of the frames with ``from_s <= time_s <= to_s``.
 
         Raises
         ------
         ClipError
             If the file has vanished or cannot be read any more.
         """
-        return self.walk(self, from_s, to_s)
+        return self.walk(self, from_s, to_s, every)
 
     def to_picture(self, x: float, y: float) -> tuple[float, float]:
         """Picture coordinates of a working pixel; both have 0 at a pixel's centre."""
@@ -176,17 +178,20 @@ def _open_picture(path: Path, sha256: str, kind: str, long_side: int) -> Clip:
     )  # fmt: skip
 
 
-def _walk_still(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
+def _walk_still(clip: Clip, from_s: float, to_s: float, every: int) -> Iterator[Frame]:
     if from_s <= 0.0 <= to_s:
         yield Frame(0, 0.0, stills.shrink(stills.read_still(clip.path), clip.working_size))
 
 
-def _walk_animation(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
+def _walk_animation(clip: Clip, from_s: float, to_s: float, every: int) -> Iterator[Frame]:
+    inside = 0
     for index, (time_s, codes) in enumerate(stills.walk_animation(clip.path)):
         if time_s > to_s:
             return
         if time_s >= from_s:
-            yield Frame(index, time_s, stills.shrink(codes, clip.working_size))
+            if inside % every == 0:
+                yield Frame(index, time_s, stills.shrink(codes, clip.working_size))
+            inside += 1
 
 
 # -- clips --------------------------------------------------------------------------------
@@ -358,8 +363,8 @@ def _first_frame(
     raise _error(path, "no picture could be decoded", "convert it to H.264 and try again")
 
 
-def _walk_video(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
-    lost = [0]
+def _walk_video(clip: Clip, from_s: float, to_s: float, every: int) -> Iterator[Frame]:
+    lost, inside = [0], 0
     sides = (max(clip.width, clip.height), min(clip.width, clip.height))
     with _container(clip.path) as container:
         stream = _filmed(container)[0]
@@ -370,8 +375,10 @@ def _walk_video(clip: Clip, from_s: float, to_s: float) -> Iterator[Frame]:
                 if time_s > to_s:
                     return
                 if time_s >= from_s:
-                    coding = Coding.of(frame, sides=sides)
-                    yield Frame(index, time_s, to_codes(frame, coding, clip.working_size))
+                    if inside % every == 0:
+                        coding = Coding.of(frame, sides=sides)
+                        yield Frame(index, time_s, to_codes(frame, coding, clip.working_size))
+                    inside += 1
         finally:  # also where the caller has seen enough
             _note_losses(clip, lost[0], times.repaired)
 

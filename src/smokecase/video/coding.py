@@ -129,7 +129,7 @@ def to_codes(frame: Any, coding: Coding, working_size: tuple[int, int]) -> NDArr
     ]
     if len(planes) == 1:
         planes *= 3
-    codes = cv2.transform(np.dstack(planes), coding.to_rgb())  # rounds and cuts to 0 and 65535
+    codes = cv2.transform(cv2.merge(planes), coding.to_rgb())  # rounds and cuts to 0 and 65535
     return np.ascontiguousarray(np.rot90(codes, turns))
 
 

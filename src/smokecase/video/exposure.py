@@ -40,6 +40,11 @@ def block_means(light: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA))
 
 
+def taken_out(light: NDArray[np.float32], gain: Floats) -> NDArray[np.float32]:
+    """Light (h, w, 3) with its exposure, a gain per channel, taken out."""
+    return np.asarray(cv2.transform(light, np.diag(1.0 / gain)), np.float32)
+
+
 def log_ratios(blocks: NDArray[np.float32], plate: NDArray[np.float32]) -> Floats:
     """``ln(frame / plate)`` of blocks, shape (..., by, bx, 3); NaN where too dark or blown out."""
     usable = (plate > DARK) & (plate < BRIGHT) & (blocks > DARK / 4) & (blocks < BRIGHT)

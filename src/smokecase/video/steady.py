@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 IDENTITY: NDArray[np.float64] = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
 IDENTITY.setflags(write=False)
+LUMA = np.array([0.2126, 0.7152, 0.0722])  # BT.709
 
 MOST_CORNERS = 400
 FEWEST_CORNERS = 12  # below this the fit leans on single corners and ECC takes over
@@ -57,6 +58,11 @@ class Landmarks:
     evened: NDArray[np.uint8]  # (h, w) the plate with its local contrast made alike
     corners: NDArray[np.float32]  # (n, 2) x, y
     open: NDArray[np.uint8]  # (h, w) 255 where the scene may be compared, else 0
+
+
+def grey(codes: NDArray[np.uint16]) -> NDArray[np.float32]:
+    """Luma of the codes (h, w, 3) on the scale of 8 bits, for finding corners."""
+    return np.asarray(cv2.transform(codes.astype(np.float32), LUMA[None] / 257.0), np.float32)
 
 
 def fit_view(
