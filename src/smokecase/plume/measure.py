@@ -29,6 +29,7 @@ LIGHTER_PCT = -25.0  # clear air never reads so: something else stands there
 HIDDEN = 0.6  # relative light off the line from plate to veil that only a solid thing explains
 SATURATED_SHARE, MOST_SATURATED = 0.05, 0.35
 DARK_LIGHT = 0.006
+LEAST_VEIL = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,10 +99,14 @@ class SectionReader:
         self.plate, self.u_plate = patch, u_plate[self.cut]
         self.plates = [np.maximum(patch, 0).astype(np.float32) ** np.float32(t) for t in levels]
         self.plate_means = [_smooth(p) for p in self.plates]
-        self.plate_squares = [_smooth(p * p) for p in self.plates]
+        self.below = [self._below(level) for level in range(len(levels))]
         self.gain_draw = rng.normal(size=(len(veil.members), 1, 1, 1))
         self.gain_draw[0] = 0.0
-        self.powers = channel_powers(veil.slopes)  # (m, 3)
+        self.powers = channel_powers(veil.slopes).astype(np.float32)  # (m, 3)
+        # how far each member takes the smoke to be brighter than the best one does
+        brightness = np.log(np.maximum(veil.members[:, 1], LEAST_VEIL)) / veil.tones
+        self.brighter = brightness[1:] - brightness[0]
+        self.pulled, self.pull_weight = 0.0, 0.0
         self.line = (
             np.clip(np.round(line[1]).astype(int) - y0, 0, shape[0] - 1),
             np.clip(np.round(line[0]).astype(int) - x0, 0, shape[1] - 1),
@@ -109,6 +114,12 @@ class SectionReader:
         self.by_texture = self._by_texture(patch)
         best = self.weights[0].reshape(shape)
         self.best_box = best > 0.5 * best.max()
+
+    def _below(self, level: int) -> Picture:
+        """Smoothed squared distance of plate and veil for the members of a level, (k, h, w, 3)."""
+        square = _smooth(self.plates[level] * self.plates[level])
+        j = self.veil.members[self.level_of == level][:, None, None, :]
+        return np.asarray(square - 2 * j * self.plate_means[level] + j * j, np.float32)
 
     def _by_texture(self, plate: Picture) -> Floats:
         """Doubt about transmittance where it rests on texture that compression may drop, (h, w).
@@ -142,26 +153,26 @@ class SectionReader:
         """
         patch = np.maximum(light[self.cut], 0)
         members, (h, w) = len(self.veil.members), patch.shape[:2]
-        depth = np.empty((members, h, w))
+        depth = np.empty((members, h, w), np.float32)
         for level, tone in enumerate(self.levels):
             who = np.nonzero(self.level_of == level)[0]
             if not len(who):
                 continue
             bent = patch ** np.float32(tone)
-            plate, mean, square = (
-                self.plates[level],
-                self.plate_means[level],
-                self.plate_squares[level],
-            )
-            cross, seen = _smooth(bent * plate), _smooth(bent)
-            j = self.veil.members[who][:, None, None, :]
-            g = 1.0 + self.gain_draw[who] * u_gain
-            top = g * cross - j * (g * seen + mean) + j * j
-            below = square - 2 * j * mean + j * j
-            depth[who] = depth_by_veil(top, below, self.veil.slopes[who][:, None, None])
-        through = np.exp(-depth[..., None] * self.powers[:, None, None, :])  # (m, h, w, 3)
-        means = np.einsum("mp,mpc->mc", self.weights, through.reshape(members, h * w, 3))
+            mean = self.plate_means[level]
+            cross, seen = _smooth(bent * self.plates[level]), _smooth(bent)
+            j = self.veil.members[who][:, None, None, :].astype(np.float32)
+            g = (1.0 + self.gain_draw[who] * u_gain).astype(np.float32)
+            top = g * (cross - j * seen) + j * (j - mean)
+            depth[who] = depth_by_veil(top, self.below[level], self.veil.slopes[who, None, None])
+        means = np.empty((members, 3))
+        through = np.empty((h, w, 3))  # of the best member
+        for c in range(3):
+            light_left = np.exp(-depth * self.powers[:, None, None, c])
+            means[:, c] = np.einsum("mp,mp->m", self.weights, light_left.reshape(members, -1))
+            through[..., c] = light_left[0]
         opacity = 100.0 * (1.0 - means[:, 1])
+        self._note_pull(opacity)
         doubts = set()
         bright = clipped[self.cut][self.best_box].mean() if self.best_box.any() else 0.0
         if bright > SATURATED_SHARE:
@@ -172,13 +183,13 @@ class SectionReader:
         ):
             doubts.add(TOO_DARK)
         # blown-out smoke reads as thinner than it is
-        noise = float(np.hypot(self._noise(through[0]), 30.0 * bright))
+        noise = float(np.hypot(self._noise(through), 30.0 * bright))
         value, u, low, high = _spread(opacity, noise)
         if bright > MOST_SATURATED:
             value = np.nan
         if value > DENSE_PCT:
             doubts.add(DENSE)
-        if self._hidden(patch, through[0]) or value < LIGHTER_PCT:
+        if self._hidden(patch, through) or value < LIGHTER_PCT:
             doubts.add(SECTION_HIDDEN)
             value = np.nan
         if u > WIDEST_PCT:
@@ -191,11 +202,34 @@ class SectionReader:
             u_opacity_pct=float(u),
             low_pct=float(low),
             high_pct=float(high),
-            centre_line_pct=float(100.0 * (1.0 - np.mean(through[0, ..., 1][self.line])))
+            centre_line_pct=float(100.0 * (1.0 - np.mean(through[..., 1][self.line])))
             if np.isfinite(value)
             else np.nan,
             doubts=frozenset(doubts),
         )
+
+    def _note_pull(self, opacity: Floats) -> None:
+        held = max(float(opacity[0]), 0.0)
+        self.pulled += held * float(self.brighter @ (opacity[1:] - opacity[0]))
+        self.pull_weight += held**2 * float(self.brighter @ self.brighter)
+
+    def veil_doubt(self) -> dict[str, float] | None:
+        """Tell how unsure the smoke's brightness is, and what of the opacity hangs on it.
+
+        Returns
+        -------
+        dict or None
+            ``ln_veil`` and ``u_ln_veil``: logarithm of the veil's green light and its standard
+            uncertainty; ``opacity_per_ln_veil``: relative change of the opacity with it, over all
+            frames read until now. None where no smoke was read.
+        """
+        if not self.pull_weight > 0:
+            return None
+        return {
+            "ln_veil": float(np.log(max(self.veil.light[1], LEAST_VEIL))),
+            "u_ln_veil": float(np.sqrt(np.mean(self.brighter**2))),
+            "opacity_per_ln_veil": self.pulled / self.pull_weight,
+        }
 
     def _noise(self, through: Floats) -> float:
         """Work out the standard uncertainty from plate and texture, in percent of opacity."""
