@@ -50,7 +50,7 @@ MAY = {
     "coefficient": WORDS | {"optics"},
     "acceleration": WORDS,
     "causes": WORDS | {"condensation", "model_files"},
-    "case": WORDS,
+    "case": WORDS | {"sound"},  # two sounds are compared as two smokes are
     # the fog forecast is part of the record
     "diagnosis": WORDS | {"case", "causes", "model_files", "condensation"},
     "report": WORDS

@@ -105,7 +105,7 @@ def tell_comparison(found: Comparison) -> str:
     if found.windows:
         out += ["", f"Mean opacity: {found.first} / {found.second} / difference (95 % interval)"]
         out += [f"  {w.name}: {w.first} / {w.second} / {w.difference}" for w in found.windows]
-    for line in (*found.clearing, found.colour, *found.sound):
+    for line in (*found.clearing, found.size, found.colour, *found.sound):
         if line:
             out.append(_filled(line))
     return "\n".join([*out, "", _filled(SCREENING)])
