@@ -106,7 +106,7 @@ FENCES = {
         "report/sound_figures.py",
     },
     "fpdf": {"report"},
-    "sqlite3": {"case/store.py", "case/database.py"},
+    "sqlite3": {"case/store.py", "case/database.py", "case/salvage.py"},
     "rich": {"commands"},
     "PIL": {"video", "report", "demo"},
     # the page's framework and the server under it

@@ -29,7 +29,7 @@ U_REPEAT_SHARE = 0.10
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
-    """Mean opacity of one clip over a span, and its doubts as standard uncertainties, in percent."""
+    """Mean opacity of one clip over a span, with its doubts as standard uncertainties."""
 
     value: float
     above: float  # how far the truth may lie above it, by all but the veil

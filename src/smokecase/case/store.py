@@ -5,7 +5,6 @@
 acknowledged, so a kill at any moment loses nothing that was acknowledged.
 """
 
-import hashlib
 import json
 import os
 import sqlite3
@@ -28,15 +27,12 @@ from smokecase.case.database import (
     transaction,
 )
 from smokecase.case.record import Case, Entry
+from smokecase.case.salvage import COLUMNS, DATABASE, lost_end, rows_of
+from smokecase.case.shelves import Shelves
 from smokecase.errors import CaseError, SmokecaseError
 from smokecase.readings import Examination
 
 Tell = Callable[[float, str], None]
-
-DATABASE = "cases.sqlite"
-SHELVES = ("clips", "readings", "pictures", "reports")
-
-COLUMNS = "case_id, number, time_utc, author, kind, body, replaces, previous, fingerprint"
 
 
 class CaseStore:
@@ -44,7 +40,7 @@ class CaseStore:
 
     def __init__(self, folder: Path, connection: sqlite3.Connection, *, read_only: bool) -> None:
         self.folder, self.read_only = folder, read_only
-        self._connection = connection
+        self._connection, self._shelves = connection, Shelves(folder)
         self.damage: tuple[str, ...] = ()
 
     # -- reading ----------------------------------------------------------------------------
@@ -97,16 +93,7 @@ class CaseStore:
         CaseError
             If it is missing or was changed.
         """
-        path = self.find_file(shelf, sha256)
-        try:
-            content = path.read_bytes()
-        except OSError as error:
-            what = f"this file cannot be read ({(error.strerror or str(error)).lower()})"
-            raise CaseError(what, where=str(path), remedy="restore it from a copy") from error
-        if hashlib.sha256(content).hexdigest() != sha256:
-            what = "this file was changed after it was put away"
-            raise CaseError(what, where=str(path), remedy="restore it from a copy")
-        return content
+        return self._shelves.read(shelf, sha256)
 
     def find_file(self, shelf: str, sha256: str) -> Path:
         """Path of a file, whatever its ending.
@@ -116,12 +103,7 @@ class CaseStore:
         CaseError
             If it is missing.
         """
-        for path in sorted((self.folder / shelf).glob(f"{sha256}.*")):
-            if not path.name.endswith(".partial"):
-                return path
-        what = f"the file {sha256[:12]}... is missing"
-        where = str(self.folder / shelf)
-        raise CaseError(what, where=where, remedy="restore it from a copy")
+        return self._shelves.find(shelf, sha256)
 
     # -- writing ----------------------------------------------------------------------------
     def open_case(
@@ -178,24 +160,7 @@ class CaseStore:
             If the source cannot be read.
         """
         self._refuse_read_only()
-        aside = self.folder / shelf / f"{uuid.uuid4().hex}.partial"
-        digest = hashlib.sha256()
-        try:
-            with as_words(aside), aside.open("wb") as out:
-                for block in _blocks(source, tell):
-                    digest.update(block)
-                    out.write(block)
-                out.flush()
-                os.fsync(out.fileno())
-            sha256 = digest.hexdigest()
-            target = self.folder / shelf / f"{sha256}.{ending.lstrip('.')}"
-            with as_words(target):
-                if not target.exists() or target.stat().st_size != aside.stat().st_size:
-                    aside.replace(target)
-                    _sync_folder(target.parent)
-        finally:
-            aside.unlink(missing_ok=True)
-        return sha256
+        return self._shelves.put(shelf, source, ending=ending, tell=tell)
 
     def put_examination(self, examination: Examination) -> str:
         """Put away what a clip gave; returns the fingerprint of the file."""
@@ -240,7 +205,7 @@ class CaseStore:
     def _read(self, case_id: str) -> Case:
         entries: list[Entry] = []
         faults: list[str] = []
-        for row in self._rows(case_id, faults):
+        for row in rows_of(self._connection, case_id, faults):
             try:
                 plain = dict(zip(COLUMNS.split(", "), row, strict=True))
                 plain["body"] = json.loads(plain["body"])
@@ -250,49 +215,10 @@ class CaseStore:
         first = entries[0] if entries and entries[0].kind == "opened" else None
         name = str(first.body["name"]) if first else case_id[:8]
         faults += find_breaks(entries, name=name)
-        faults += self._lost_end(case_id, entries, name)
+        faults += lost_end(self._connection, case_id, entries, name)
         engine = first.body["engine"] if first else {}
         return Case(id=case_id, name=name, engine=engine, entries=tuple(entries),
                     damage=tuple(faults))  # fmt: skip
-
-    def _rows(self, case_id: str, faults: list[str]) -> Iterator[tuple[Any, ...]]:
-        """Rows of a case; where the database is damaged, one by one, naming those that are lost."""
-        ask = f"SELECT {COLUMNS} FROM entries WHERE case_id = ?"
-        try:
-            yield from self._connection.execute(f"{ask} ORDER BY number", (case_id,)).fetchall()
-            return
-        except sqlite3.DatabaseError:
-            last = self._last_number(case_id)
-        for number in range(1, last + 1):
-            try:
-                yield from self._connection.execute(f"{ask} AND number = ?", (case_id, number))
-            except sqlite3.DatabaseError:
-                faults.append(f"entry {number} lies in a damaged part of {DATABASE}.")
-
-    def _last_number(self, case_id: str) -> int:
-        for ask in (
-            "SELECT number FROM ends WHERE case_id = ?",
-            "SELECT max(number) FROM entries WHERE case_id = ?",
-        ):
-            try:
-                row = self._connection.execute(ask, (case_id,)).fetchone()
-                if row and row[0]:
-                    return int(row[0])
-            except sqlite3.DatabaseError:
-                continue
-        return 0
-
-    def _lost_end(self, case_id: str, entries: list[Entry], name: str) -> list[str]:
-        try:
-            end = self._connection.execute(
-                "SELECT number, fingerprint FROM ends WHERE case_id = ?", (case_id,)
-            ).fetchone()
-        except sqlite3.DatabaseError:
-            return [f'case "{name}": the mark of its last entry cannot be read.']
-        last = entries[-1] if entries else None
-        if end is None or (last and (last.number, last.fingerprint) == tuple(end)):
-            return []
-        return [f'case "{name}": its end was cut off or exchanged; it had {end[0]} entries.']
 
     def _examination(self, entry: Entry) -> Examination:
         plain = json.loads(self.read_file("readings", entry.body["readings_sha256"]))
@@ -376,8 +302,7 @@ def _open(folder: Path, make: bool) -> CaseStore:
     read_only = path.exists() and not (os.access(folder, os.W_OK) and os.access(path, os.W_OK))
     try:
         if not read_only:
-            for shelf in SHELVES:
-                (folder / shelf).mkdir(parents=True, exist_ok=True)
+            Shelves(folder).make()
         connection = connect(path, read_only=read_only)
     except OSError as error:
         what = f"this folder cannot be used ({(error.strerror or str(error)).lower()})"
@@ -387,7 +312,7 @@ def _open(folder: Path, make: bool) -> CaseStore:
         store.damage = tuple(check(connection, path))
         if not read_only:
             bring_up_to_date(connection, path)
-            _clear_leftovers(folder)
+            Shelves(folder).clear_leftovers()
         elif schema_of(connection) < SCHEMA:
             what = "it was written by an older version and can only be read here"
             raise CaseError(what, where=str(path), remedy="copy the folder to a disk of your own")
@@ -398,37 +323,3 @@ def _open(folder: Path, make: bool) -> CaseStore:
         connection.close()
         raise
     return store
-
-
-def _clear_leftovers(folder: Path) -> None:
-    """Remove half-written files of killed runs; those of the last hour may still be at work."""
-    for shelf in SHELVES:
-        for leftover in (folder / shelf).glob("*.partial"):
-            age_s = datetime.now(tz=UTC).timestamp() - leftover.stat().st_mtime
-            if age_s > 3600:
-                leftover.unlink(missing_ok=True)
-
-
-def _blocks(source: Path | bytes, tell: Tell | None) -> Iterator[bytes]:
-    if isinstance(source, bytes):
-        yield source
-        return
-    size = max(1, source.stat().st_size)
-    done = 0
-    with source.open("rb") as file:
-        while block := file.read(1 << 20):
-            done += len(block)
-            if tell:
-                tell(done / size, f"putting {source.name} away")
-            yield block
-
-
-def _sync_folder(folder: Path) -> None:
-    """Have the new name on the disk too (POSIX; elsewhere the rename has to do)."""
-    if not hasattr(os, "O_DIRECTORY"):
-        return
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
