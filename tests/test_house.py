@@ -58,7 +58,8 @@ MAY = {
     # a file that was just brought, before it is measured
     "first_look": WORDS - {"readings"} | {"optics", "scene", "video"},
     # what the doors do with a case: measure, put away, enter, report
-    "casework": WORDS | {"examination", "case", "causes", "diagnosis", "report", "model_files"}
+    "casework": WORDS
+    | {"examination", "case", "causes", "diagnosis", "report", "model_files"}
     | {"first_look"},
     "packing": WORDS | {"case", "casework", "model_files", "optics", "report", "video"},
     # texts in the reader's language, from the catalogues in models/words/
@@ -81,6 +82,8 @@ MAY = {
         "optics",
         "model_files",
     },
+    # many clips, one table
+    "batch": WORDS | {"apart", "causes", "diagnosis", "examination", "report"},
     "demo": WORDS | {"model_files"},  # its own optics table lies in models/
     "commands": None,  # any: a door
     "cli": {"errors", "commands"},
@@ -106,7 +109,10 @@ FENCES = {
         "report/sound_figures.py",
     },
     "fpdf": {"report"},
-    "sqlite3": {"case/store.py", "case/database.py", "case/salvage.py"},
+    "sqlite3": {"case/store.py", "case/database.py", "batch/ledger.py", "case/salvage.py"},
+    "fsspec": {"batch"},
+    "pyarrow": {"batch"},
+    "distributed": {"batch/engines.py"},
     "rich": {"commands"},
     "PIL": {"video", "report", "demo"},
     # the page's framework and the server under it
@@ -117,7 +123,7 @@ FENCES = {
     "segno": {"web/one_time_code.py"},
 }
 # loaded inside the function that uses them, so that help and reading a case stay quick
-LATE = {"matplotlib", "fpdf", "uvicorn", "segno"}
+LATE = {"matplotlib", "fpdf", "uvicorn", "segno", "pyarrow", "distributed"}
 
 FILES = sorted(SRC.rglob("*.py"))
 

@@ -4,11 +4,13 @@
 
     SmokecaseError           what is wrong, where, what to do; has an exit code
     |-- ClipError        3   a clip, picture or sound that cannot be read
+    |   `-- DecoderError     its decoder died, in a process of its own
     |-- WriteError       4   a place that cannot be written
     |-- KnowledgeError   5   a knowledge file that contradicts itself
     |-- AnswersError     5   an answers file, answer or check result that cannot be used
     |-- ModelError       5   a model file that is missing or was changed
     |-- CaseError        6   a case or package that is missing, locked or damaged
+    |-- SchedulerError   7   a scheduler of many machines that cannot be used
     `-- Cancelled      130   the user stopped the work; nothing half-written is left
 
 A command exits with 0 when the work was done, with 2 when its words were wrong.
@@ -46,6 +48,10 @@ class ClipError(SmokecaseError):
     exit_code = 3
 
 
+class DecoderError(ClipError):
+    """The decoder died on it; tried again it may live, where the machine was short of memory."""
+
+
 class WriteError(SmokecaseError):
     """Something could not be written."""
 
@@ -74,6 +80,12 @@ class CaseError(SmokecaseError):
     """A case or an evidence package is missing, locked or damaged."""
 
     exit_code = 6
+
+
+class SchedulerError(SmokecaseError):
+    """The scheduler of a batch cannot be reached, or its workers do not fit."""
+
+    exit_code = 7
 
 
 class Cancelled(SmokecaseError):

@@ -19,7 +19,7 @@ from typing import Any, Self
 
 from smokecase import errors
 from smokecase.apart.wire import Arrays, Frames, frame, unpack
-from smokecase.errors import ClipError, SmokecaseError
+from smokecase.errors import ClipError, DecoderError, SmokecaseError
 
 Tell = Callable[[float, str], None]
 
@@ -116,6 +116,13 @@ class Nursery:
     def close(self) -> None:
         """End the process, whatever it does."""
         self._end()
+
+    def kill(self) -> None:
+        """End the process from another thread; the one that waits for it gets an error."""
+        process = self._process
+        if process is not None and process.poll() is None:
+            with suppress(ProcessLookupError, PermissionError):
+                os.killpg(process.pid, signal.SIGKILL)
 
     # -- inside -----------------------------------------------------------------------------
     _idle = True
@@ -230,8 +237,8 @@ def _too_much(where: str, limits: Limits) -> ClipError:
     return ClipError(what, where=where, remedy=OTHER_FORM)
 
 
-def _died(where: str, how: str) -> ClipError:
-    return ClipError(f"the decoder broke down on it ({how})", where=where, remedy=OTHER_FORM)
+def _died(where: str, how: str) -> DecoderError:
+    return DecoderError(f"the decoder broke down on it ({how})", where=where, remedy=OTHER_FORM)
 
 
 def _ending(code: int) -> str:

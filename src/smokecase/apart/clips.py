@@ -5,6 +5,7 @@ Public: `examine_apart`; `measure` is the work that the other process does.
 
 from collections.abc import Callable
 from dataclasses import fields, replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,6 @@ from smokecase.readings import Examination, KeyFrame, OpacityMap, SmokeTrace
 Tell = Callable[[float, str], None]
 
 TASK = "smokecase.apart.clips:measure"
-LOADED_BEFORE = ("smokecase.examination",)
 PICTURES = ("picture", "plume")
 MAP = ("opacity_pct", "low_pct", "high_pct")
 
@@ -69,6 +69,11 @@ def to_request(options: dict[str, Any]) -> dict[str, Any]:
     if plain.get("plate") is not None:
         plain["plate"] = str(Path(plain["plate"]).absolute())
     return plain
+
+
+def prepare() -> None:
+    """Load what measuring needs, before the first child."""
+    import_module("smokecase.examination")
 
 
 def measure(request: dict[str, Any], tell: Tell) -> tuple[dict[str, Any], Arrays]:

@@ -36,8 +36,7 @@ def main() -> None:
     os.dup2(nowhere, 1)  # what a library prints must not get between the frames
     module, _, name = sys.argv[1].partition(":")
     room = importlib.import_module(module)
-    for needed in room.LOADED_BEFORE:  # once here, not once in every child
-        importlib.import_module(needed)
+    room.prepare()  # once here, not once in every child
     task: Task = getattr(room, name)
     _send(answers, frame(b"H", b""))
     frames = Frames()
