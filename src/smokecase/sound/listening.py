@@ -14,12 +14,14 @@ from smokecase import doubts as d
 from smokecase.doubts import Doubt
 from smokecase.measured import COVERAGE, Measured
 from smokecase.readings import SoundReading
+from smokecase.sound.hum import without_hum
+from smokecase.sound.locked import locked_lines
 from smokecase.sound.orders import OrderSpectrum, Stretch, expected_idle, order_spectrum, sharpen
 from smokecase.sound.periods import HOP_S, BeatTrack, follow_beat, hear_beats
 from smokecase.sound.running import STRONG, Running, as_stretch, find_running, stands_still
 from smokecase.sound.speed import Reading, weigh_readings
 from smokecase.sound.start import SHORTEST_CRANK_S, Loudness, Start, find_start, measure_loudness
-from smokecase.sound.uneven import Evenness, accuse_surely, measure_evenness
+from smokecase.sound.uneven import Evenness, measure_evenness
 from smokecase.video.sound_track import SoundTrack, read_sound
 
 Tell = Callable[[float, str], None]
@@ -30,7 +32,6 @@ SURE = 1.3  # of the starter; below it wrong spells outnumber right ones (tests/
 CLEAR, CLEAR_APART_S, CLEAR_HALF_S = 2.5, 0.3, 0.35
 APART_S, UNCLEAR_HALF_S = 0.6, 1.5
 FALLS_SILENT = 1.0  # natural logarithm of power, mean over the bands: 4 dB
-LONG_S = 3.2  # of a window for weak lines: twice as long, twice as far out of the noise
 # log likelihood of the lines at the best reading: voices, tunes and hum stay below 9, engines at
 # 5 dB and better reach 16 and more (tests/benchmarks)
 LEAST_FIT, LEAPING_FIT = 10.0, 15.0
@@ -99,7 +100,8 @@ def listen_to(sound: SoundTrack | None, *, cylinders: int | None = None, strokes
         return _nothing(sound, {d.NO_SOUND}, "The sound track is silent.")
     if sound.duration_s < 2.0:
         return _nothing(sound, found | {d.TOO_SHORT}, "The sound is too short to tell anything.")
-    beats = hear_beats(sound.samples, sound.rate_hz)
+    samples = without_hum(sound.samples, sound.rate_hz)
+    beats = hear_beats(samples, sound.rate_hz)
     spells, track, why_not = find_running(follow_beat(beats))
     if not spells:
         return _nothing(sound, found | {d.NO_ENGINE_HEARD}, f"Cannot tell: {why_not}.")
@@ -121,11 +123,13 @@ def listen_to(sound: SoundTrack | None, *, cylinders: int | None = None, strokes
     other = _other(readings, best)
     if other:
         found.add(d.SPEED_OPEN)
-    loudness = measure_loudness(sound.samples, sound.rate_hz)
+    loudness = measure_loudness(samples, sound.rate_hz)
     start = find_start(loudness, _first_heard(track, spell))
-    long_spectra = [order_spectrum(x, stretch, span_s=LONG_S) for x in (beats.pulse, beats.swell)]
-    evenness = accuse_surely(
-        measure_evenness(*long_spectra, ratio=best.ratio, cylinders=best.cylinders), best.fit
+    per_beat = best.ratio / best.cylinders
+    evenness = measure_evenness(
+        locked_lines(beats.pulse, stretch, per_beat),
+        locked_lines(beats.bursts, stretch, per_beat),
+        best.cylinders,
     )
     reading = SoundReading(
         stalls=_stalls(spells, track, loudness),

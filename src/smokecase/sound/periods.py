@@ -21,6 +21,7 @@ WINDOW_S = 0.512
 HOP_S = 0.064
 TOP_HZ = 330.0  # highest tooth
 LOWEST_HZ, HIGHEST_HZ = 6.0, 200.0  # of the beat that is followed
+LOUDEST = 12.0  # of a burst over the mean; a knock at the microphone must not rule
 STEP = 1.01  # ratio of neighbouring candidates
 
 
@@ -30,6 +31,7 @@ class Beats:
 
     pulse: Floats  # (n,) low sound, loudness evened out, at RATE_HZ
     swell: Floats  # (n,) envelope of the high sound, likewise
+    bursts: Floats  # (n,) the same envelope, not compressed: bursts as strong as they are
     time_s: Floats  # (m,) middle of each window, from the first sample
     frequency_hz: Floats  # (k,)
     excess: Floats  # (m, k) log of line over floor, both signals added, none below 0
@@ -68,19 +70,25 @@ def hear_beats(samples: NDArray[np.float32], rate_hz: int) -> Beats:
         raise ValueError(msg)
     x = samples.astype(np.float64)
     pulse = _even(decimate(x, factor, ftype="fir"))
-    swell = np.zeros(len(pulse))
+    swell, bursts = np.zeros(len(pulse)), np.zeros(len(pulse))
     for low, high in ((400.0, 1000.0), (1000.0, 2000.0), (2000.0, 3600.0)):
         band = sosfiltfilt(butter(2, (low, high), "band", fs=rate_hz, output="sos"), x)
         hull = np.maximum(decimate(np.abs(band), factor, ftype="fir"), 0.0)
         floor = 1e-3 * float(hull.mean()) + 1e-9
         swell += np.log(hull + floor) - uniform_filter1d(np.log(hull + floor), 300)
+        bursts += np.minimum(hull / (uniform_filter1d(hull, 400) + floor), LOUDEST) - 1.0
     swell = np.clip(swell, -6, 6)
     time_s, frequency, first = _spectra(pulse)
     _, _, second = _spectra(swell)
     keep = frequency <= TOP_HZ + 10
     excess = _excess(first[:, keep]) + _excess(second[:, keep])
     return Beats(
-        pulse=pulse, swell=swell, time_s=time_s, frequency_hz=frequency[keep], excess=excess
+        pulse=pulse,
+        swell=swell,
+        bursts=bursts,
+        time_s=time_s,
+        frequency_hz=frequency[keep],
+        excess=excess,
     )
 
 
