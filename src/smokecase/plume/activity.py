@@ -46,7 +46,8 @@ class Activity:
 
 def codes(light: NDArray[np.float32]) -> Picture:
     """Light on a scale near 8-bit codes, where noise is about the same in dark and bright."""
-    return np.asarray(255.0 * np.sqrt(np.clip(np.nan_to_num(light), 0.0, None)), dtype=np.float32)
+    seen = np.fmax(np.asarray(light, np.float32), 0.0)  # what is not known counts as dark
+    return np.asarray(255.0 * np.sqrt(seen), np.float32)
 
 
 def measure_activity(
@@ -78,23 +79,29 @@ def measure_activity(
     scale = max(h, w) / 640.0
     step = max(h, w) / GRID
     edges = MISPLACED_PX * cv2.GaussianBlur(_steepness(plate), (0, 0), 1.5 * scale)
-    shown = [codes(frame) for frame in frames_light]
     size = (max(1, round(w / step)), max(1, round(h / step)))
     times = np.asarray(times_s, dtype=np.float64)
 
-    def presence(before: Sequence[Picture], after: Sequence[Picture]) -> Picture:
-        pairs = zip(before, after, strict=True)
-        changes = np.stack([_change(a, b, 1.5 * scale) for a, b in pairs])
-        calm = np.median(changes[:, ::2, ::2], axis=(1, 2))
+    def presence(changes: list[Picture]) -> Picture:
+        calm = [np.median(c[::2, ::2]) for c in changes]
         noise = max(0.5, float(np.quantile(calm, 0.2)))
         tolerance = np.hypot(2.0 * LEAST_CODES * noise, edges)
         return np.stack([_presence(c / tolerance, size) for c in changes])
 
-    maps, onset = _stretches(presence([plate] * len(shown), shown), times)
+    lasting: list[Picture] = []  # against the plate
+    moving: list[Picture] = []  # from frame to frame
+    before: Picture | None = None
+    for frame in frames_light:
+        seen = codes(frame)
+        lasting.append(_change(plate, seen, 1.5 * scale))
+        if before is not None:
+            moving.append(_change(before, seen, 1.5 * scale))
+        before = seen
+    maps, onset = _stretches(presence(lasting), times)
     flutter = np.zeros((0, size[1], size[0]), np.float32)
-    if len(shown) > 4:
+    if len(lasting) > 4:
         # a shadow or a cloud lies still from frame to frame where smoke does not
-        flutter, _ = _stretches(presence(shown[:-1], shown[1:]), times[1:])
+        flutter, _ = _stretches(presence(moving), times[1:])
     return Activity(maps=maps, flutter=flutter, step_px=w / size[0], onset_s=onset)
 
 
@@ -112,7 +119,7 @@ def _steepness(picture: Picture) -> Picture:
 
 def _change(before: Picture, after: Picture, sigma_px: float) -> Picture:
     apart = cv2.GaussianBlur(after - before, (0, 0), sigma_px)
-    return np.asarray(np.sqrt(np.einsum("ijk,ijk->ij", apart, apart)), dtype=np.float32)
+    return np.asarray(cv2.sqrt(cv2.transform(apart * apart, np.ones((1, 3)))), np.float32)
 
 
 def _presence(change: Picture, size: tuple[int, int]) -> Picture:
@@ -205,8 +212,11 @@ def _halved(family: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.stack(halved).astype(np.float32)
 
 
-def _jet_kernels(direction: float, width: float) -> list[Picture]:
-    """Averaging kernels ahead, behind and on both sides of a mouth, in cells."""
+def _jet_kernels(direction: float, width: float) -> list[tuple[Picture, tuple[int, int]]]:
+    """Averaging kernels ahead, behind and on both sides of a mouth, each with the mouth's place.
+
+    In cells; cut to what is not zero, with which filtering is three times as quick.
+    """
     reach = int(4 * width + 2)
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float64)
     u = (x * np.cos(direction) + y * np.sin(direction)) / width
@@ -218,12 +228,21 @@ def _jet_kernels(direction: float, width: float) -> list[Picture]:
         beside & (v > 0.9) & (v < 2.0),
         beside & (v < -0.9) & (v > -2.0),
     )
-    return [(s / max(1, s.sum())).astype(np.float32) for s in shapes]
+    return [_trimmed((s / max(1, s.sum())).astype(np.float32), reach) for s in shapes]
 
 
-def _jet_contrast(presence: Picture, kernels: list[Picture]) -> Picture:
+def _trimmed(kernel: Picture, middle: int) -> tuple[Picture, tuple[int, int]]:
+    """Kernel without its margins of zeros, and the column and row of its middle in what is left."""
+    rows, columns = (np.nonzero(kernel.any(axis=axis))[0] for axis in (1, 0))
+    top, left = min(middle, *rows), min(middle, *columns)
+    cut = kernel[top : max(middle, *rows) + 1, left : max(middle, *columns) + 1]
+    return np.ascontiguousarray(cut), (int(middle - left), int(middle - top))
+
+
+def _jet_contrast(presence: Picture, kernels: list[tuple[Picture, tuple[int, int]]]) -> Picture:
     ahead, behind, left, right = (
-        cv2.filter2D(presence, -1, k, borderType=cv2.BORDER_REPLICATE) for k in kernels
+        cv2.filter2D(presence, -1, kernel, anchor=mouth, borderType=cv2.BORDER_REPLICATE)
+        for kernel, mouth in kernels
     )
     around = np.maximum(behind, 0.8 * np.maximum(left, right))
     return np.asarray(ahead - around - 0.1 * (behind + left + right), dtype=np.float32)

@@ -148,20 +148,20 @@ def _ends_in_patch(
     rows_of_edges = slice(inner.start - UNIT_PX - 1, inner.stop + UNIT_PX + 1)
     across = np.zeros_like(patch)
     across[1:-1] = (patch[2:] - patch[:-2]) / 2.0
-    across = across[rows_of_edges]
-    sums = np.cumsum(np.pad(across, ((0, 0), (1, 0), (0, 0))), axis=1, dtype=np.float64)
-    power = np.cumsum(np.pad(_length(across) ** 2, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
+    channels = np.moveaxis(across[rows_of_edges], -1, 0)  # first: sums run along the rows then
+    sums = np.cumsum(np.pad(channels, ((0, 0), (0, 0), (1, 0))), axis=2, dtype=np.float64)
+    squares = np.pad((channels * channels).sum(axis=0), ((0, 0), (1, 0)))
+    power = np.cumsum(squares, axis=1, dtype=np.float64)
     here = np.arange(inner.start, inner.stop)
-    margin = slice(UNIT_PX + 1, -UNIT_PX - 1)
     bright = patch.mean(axis=2)
     found = []
     for wide in np.unique(np.round(np.geomspace(0.5 * UNIT_PX, 2.0 * UNIT_PX, 11)).astype(int)):
         long, gap, half = int(max(6, 1.3 * wide)), max(1, int(0.1 * wide)), wide // 2
         behind = _steady_edge(sums, power, here - long - gap, here - gap)
-        upper, lower = (np.roll(behind, k, 0)[margin] for k in (half, half - wide))
+        upper, lower = (_inner_rows(behind, k) for k in (half, half - wide))
         start = here + int(0.45 * wide)
         beyond = _steady_edge(sums, power, start, start + long)
-        ends = np.maximum(*(np.roll(beyond, k, 0)[margin] for k in (half, half - wide)))
+        ends = np.maximum(*(_inner_rows(beyond, k) for k in (half, half - wide)))
         mouth = cv2.blur(bright, (max(1, int(0.3 * wide)), max(1, int(0.5 * wide))))
         body, front = np.roll(mouth, int(0.9 * wide), 1), np.roll(mouth, -int(0.7 * wide), 1)
         mouth, least = mouth[inner, inner], np.minimum(body, front)[inner, inner]
@@ -182,13 +182,19 @@ def _steady_edge(
     sums: Floats, power: Floats, start: NDArray[np.intp], end: NDArray[np.intp]
 ) -> Picture:
     """How steady and strong the edge along each row is between two columns, for each pair."""
-    last = sums.shape[1] - 1
+    last = power.shape[1] - 1
     first, stop = np.clip(start, 0, last), np.clip(end, 0, last)
     count = np.maximum(stop - first, 1)
-    mean = _length((sums[:, stop] - sums[:, first]) / count[:, None])
+    means = (sums[..., stop] - sums[..., first]) / count
+    mean = np.sqrt((means * means).sum(axis=0))
     all_of_it = np.sqrt(np.maximum((power[:, stop] - power[:, first]) / count, 0.0))
     steady = mean / (all_of_it + 1e-3) * mean / (mean + FAINT_CODES)
     return np.asarray(cv2.dilate(steady.astype(np.float32), np.ones((3, 1))), np.float32)
+
+
+def _inner_rows(rows: Picture, down: int) -> Picture:
+    """Rows without the margin that edges may lie in, of a picture moved down."""
+    return rows[UNIT_PX + 1 - down : len(rows) - UNIT_PX - 1 - down]
 
 
 def _length(vectors: Floats | Picture) -> Floats:
