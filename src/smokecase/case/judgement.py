@@ -23,7 +23,7 @@ MATTERS_SHARE = 0.4
 MATTERS_PCT = 5.0
 SMALLEST_PCT = 2.0  # no sign is told of a smaller one
 ERROR = 0.05
-SURE_ENOUGH = 0.99
+SURE_ENOUGH, NEARLY_AS_SURE = 0.99, 0.8
 ONE_SIDED = 1.6448536269514722  # 95 % of a normal distribution, one-sided
 
 
@@ -55,7 +55,7 @@ def judge(spans: tuple[Difference, ...], names: tuple[str, str]) -> Judgement:
         return Judgement(verdict="no difference", confidence=None, sentence=_alike(whole, names))
     if len(signs) == 1:
         best = max(strong, key=lambda s: abs(s.z))
-        if whole in strong and chance_of_sign(whole.z, spans) > SURE_ENOUGH:
+        if whole in strong and abs(whole.z) > NEARLY_AS_SURE * abs(best.z):
             best = whole  # says more than a part of it
         confidence = chance_of_sign(best.z, spans)
         verdict = "more" if signs == {True} else "less"
@@ -129,8 +129,11 @@ def _largest_beyond(z: float, spans: tuple[Difference, ...]) -> float:
 
 
 def _common_share(spans: tuple[Difference, ...]) -> float:
-    """Share of the variance that the spans have in common: that of the two veils."""
-    shares = [span.veil_part(1.0) / max(span.difference.u**2, 1e-9) for span in spans]
+    """Share of the variance that the spans have in common: all but the smoke's swirl."""
+    shares = [
+        1 - (span.one.swirl**2 + span.other.swirl**2) / max(span.difference.u**2, 1e-9)
+        for span in spans
+    ]
     return float(np.clip(min(shares), 0.0, 0.95))
 
 

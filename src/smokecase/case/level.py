@@ -32,15 +32,25 @@ class Level:
     """Mean opacity of one clip over a span, with its doubts as standard uncertainties."""
 
     value: float
-    above: float  # how far the truth may lie above it, by all but the veil
-    below: float
+    rest: float  # by all but the smoke's brightness
+    swirl: float
+    repeat: float  # one start to the next
     veil: float = 0.0  # change of the value with the logarithm of the smoke's brightness
     u_veil: float = 0.0  # and what that alone makes unsure
+    # how much wider than their mean the camera's doubts are above and below, as variances
+    skew: tuple[float, float] = (1.0, 1.0)
+
+    def towards(self, *, upward: bool, veil: float) -> float:
+        """Variance to one side, with this one for the smoke's brightness."""
+        wider = self.skew[0] if upward else self.skew[1]
+        return wider * (self.rest**2 + veil) + self.swirl**2 + self.repeat**2
 
     @property
     def measured(self) -> Measured:
         """The same with its 95 % interval."""
-        above, below = (math.hypot(u, self.u_veil) for u in (self.above, self.below))
+        above, below = (
+            math.sqrt(self.towards(upward=side, veil=self.u_veil**2)) for side in (True, False)
+        )
         return Measured(
             value=self.value, u=math.sqrt((above**2 + below**2) / 2), unit="%",
             low=self.value - COVERAGE * below, high=self.value + COVERAGE * above,
@@ -84,10 +94,12 @@ class Difference:
 
     def u_over(self, share: float, *, upward: bool) -> float:
         """Work out the standard uncertainty of second less `share` times first, to one side."""
-        one, other = share * self.one.below, self.other.above
-        if not upward:
-            one, other = share * self.one.above, self.other.below
-        return math.sqrt(one**2 + other**2 + self.veil_part(share))
+        one, other = share**2 * self.one.u_veil**2, self.other.u_veil**2
+        kept = self.veil_part(share) / max(one + other, 1e-12)  # what does not cancel
+        return math.sqrt(
+            share**2 * self.one.towards(upward=not upward, veil=kept * self.one.u_veil**2)
+            + self.other.towards(upward=upward, veil=kept * self.other.u_veil**2)
+        )
 
     def veil_part(self, share: float) -> float:
         """Variance that the two veils leave in second less `share` times first."""
@@ -144,15 +156,16 @@ def _level(curve: Floats, veil: SharedVeil, i: int) -> Level:
     slope = veil.pulls[i] * max(read, 0.0)
     value = read + slope * veil.moves[i]
     slope = veil.pulls[i] * max(value, 0.0)
-    by_veil = abs(veil.pulls[i]) * max(read, 0.0) * veil.u_alone[i]
-    own = math.hypot(_u_of_moments(curve[:, 0]), U_REPEAT_SHARE * max(value, 0.0))
-    sides = []
-    for reach in (curve[:, 2] - curve[:, 0], curve[:, 0] - curve[:, 1]):
-        camera = float(np.mean(reach)) / COVERAGE
-        sides.append(math.hypot(math.sqrt(max(camera**2 - by_veil**2, 0.0)), own))
+    sides = [
+        float(np.mean(reach)) / COVERAGE
+        for reach in (curve[:, 2] - curve[:, 0], curve[:, 0] - curve[:, 1])
+    ]
+    camera = (sides[0] ** 2 + sides[1] ** 2) / 2
+    by_veil = min((veil.pulls[i] * max(read, 0.0) * veil.u_alone[i]) ** 2, camera)
     return Level(
-        value=value, above=sides[0], below=sides[1], veil=slope,
-        u_veil=abs(slope) * veil.u_joint[i],
+        value=value, rest=math.sqrt(camera - by_veil), swirl=_u_of_moments(curve[:, 0]),
+        repeat=U_REPEAT_SHARE * max(value, 0.0), veil=slope, u_veil=abs(slope) * veil.u_joint[i],
+        skew=(sides[0] ** 2 / max(camera, 1e-12), sides[1] ** 2 / max(camera, 1e-12)),
     )  # fmt: skip
 
 
