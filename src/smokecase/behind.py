@@ -9,12 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.doubts import Doubt
-from smokecase.plume.backdrop_reading import (
-    Backdrop,
-    SectionByContrast,
-    backdrop_from_box,
-    find_backdrop,
-)
+from smokecase.plume.backdrop import Backdrop, backdrop_from_box, find_backdrop
+from smokecase.plume.backdrop_reading import SectionByContrast
 from smokecase.plume.fuse import join_contrast
 from smokecase.plume.learn_veil import U_LN_WHITE, guess_white
 from smokecase.plume.marked_white import U_LN_MARKED, marked_white

@@ -33,7 +33,7 @@ from smokecase.doubts import (
     Doubt,
 )
 from smokecase.pair import examine_pair, examine_still
-from smokecase.plume.backdrop_reading import tell_backdrop
+from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.kind import tell_colour
 from smokecase.plume.timing import tell_timing
 from smokecase.readings import (
@@ -235,7 +235,7 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading) -> Examin
 
 
 def _veil_doubt(walk: Walk) -> dict[str, float] | None:
-    """What hangs on the smoke's brightness, for comparing; None where it was not needed."""
+    """Tell what hangs on the smoke's brightness, for comparing; None where it was not needed."""
     doubt = walk.reader.veil_doubt() if walk.reader and not walk.contrast else None
     if doubt is None:
         return None

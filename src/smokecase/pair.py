@@ -27,7 +27,7 @@ from smokecase.doubts import (
 from smokecase.errors import ClipError
 from smokecase.measured import COVERAGE, Measured
 from smokecase.optics.light import saturated, to_linear, to_srgb8
-from smokecase.plume.backdrop_reading import tell_backdrop
+from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.kind import tell_colour, tell_colour_of_light
 from smokecase.plume.learn_veil import brightest_luma, guess_white, learn_veil
 from smokecase.plume.local_veil import LocalVeil, fit_local_veil

@@ -16,13 +16,8 @@ from numpy.typing import NDArray
 from smokecase.errors import ClipError
 from smokecase.measured import Measured
 from smokecase.optics.light import saturated, to_linear
-from smokecase.plume.backdrop_reading import (
-    Backdrop,
-    ContrastReading,
-    SectionByContrast,
-    backdrop_from_box,
-    find_backdrop,
-)
+from smokecase.plume.backdrop import Backdrop, backdrop_from_box, find_backdrop
+from smokecase.plume.backdrop_reading import ContrastReading, SectionByContrast
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.exposure import block_means, log_ratios
 

@@ -17,7 +17,8 @@ from smokecase.doubts import (
 )
 from smokecase.measured import Measured
 from smokecase.optics.light import saturated, to_linear, to_srgb8
-from smokecase.plume.backdrop_reading import Backdrop, SectionByContrast
+from smokecase.plume.backdrop import Backdrop
+from smokecase.plume.backdrop_reading import SectionByContrast
 from smokecase.plume.fuse import join_contrast
 from smokecase.plume.measure import SectionReader
 from smokecase.plume.outline import outline_plume

@@ -22,7 +22,8 @@ from board_scene import decode, hang, print_sheet, smooth_noise
 from smokecase.measured import Measured
 from smokecase.optics.contrast import FieldFitter
 from smokecase.optics.opacity import measured_coefficient
-from smokecase.plume.backdrop_reading import SectionByContrast, backdrop_from_sheets
+from smokecase.plume.backdrop import backdrop_from_sheets
+from smokecase.plume.backdrop_reading import SectionByContrast
 from smokecase.plume.board import find_sheets
 from smokecase.report.backdrop import write_backdrop
 

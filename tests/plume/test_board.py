@@ -12,12 +12,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from board_scene import decode, hang, print_sheet
 from smokecase.doubts import BOARD_OFF_SECTION
-from smokecase.plume.backdrop_reading import (
-    SectionByContrast,
-    backdrop_from_box,
-    backdrop_from_sheets,
-    contrast_reading,
-)
+from smokecase.plume.backdrop import backdrop_from_box, backdrop_from_sheets
+from smokecase.plume.backdrop_reading import SectionByContrast, contrast_reading
 from smokecase.plume.board import cover, find_sheets, label_cells
 from smokecase.report.backdrop import write_backdrop
 

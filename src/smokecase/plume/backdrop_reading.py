@@ -1,11 +1,10 @@
-"""What a backdrop in the picture gives: transmittance by contrast, white, tone curve and scale.
+"""Reads the measuring section by the contrast of the backdrop behind it.
 
-The backdrop may be the printed one, found by its markers, or any board of light and dark
-patches that the user marks. Coordinates are working pixels.
+Nothing need be known of the smoke: what is dark and what is light behind it come nearer to one
+another by the share of light that gets through. Coordinates are working pixels.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,8 +14,7 @@ from numpy.typing import NDArray
 
 from smokecase.doubts import BOARD_OFF_SECTION, DENSE, SATURATED, Doubt
 from smokecase.optics.contrast import MIN_PIXELS, FieldFit, FieldFitter
-from smokecase.optics.tone import LOOSE_TONE, ToneCurve, fit_tone
-from smokecase.plume.board import MIN_CELL_PX, FoundSheet, cover, find_sheets, label_cells
+from smokecase.plume.backdrop import MIN_CONTRAST, Backdrop
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -26,13 +24,7 @@ MARGIN = 0.5  # of the section's side: the surface is fitted over that much more
 KNOTS = 4.0  # to a section's side
 WIDEST_PX = 36  # a section wider than this is read from a smaller copy: noise goes, time too
 MIN_COVER = 0.7  # share of the section that must lie before the backdrop
-MIN_CONTRAST = 0.25  # of the brightest: dark patches darker than bright ones by this
-PAPER_WHITE, U_PAPER_WHITE = (
-    0.87,
-    0.04,
-)  # light a white sheet gives back; common practice, no source
 U_FLOOR = 0.003  # what registration and compression leave even in clear air
-HIDDEN_STEP = 0.5  # natural logarithm of the light
 LINE_BLUR = 0.01  # of the section's side: wider, and the thinner rims are read along with it
 U_LINE = 0.09  # of the surface's spread: what it smooths away on the centre line
 UNSEEN = 0.35  # turbulence on patches that cannot show it, relative to that seen on the others
@@ -40,17 +32,6 @@ UNSEEN = 0.35  # turbulence on patches that cannot show it, relative to that see
 # invented yards (tests/benchmarks/backdrop_figures.py, --first 3000) by this
 TOO_WIDE = 1.25
 DENSE_SHARE = 0.2  # of the light left, below which smoke is called dense
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Backdrop:
-    """A board of light and dark patches behind the plume, as seen without smoke."""
-
-    mask: NDArray[np.bool_]  # (h, w) its pixels, clipped ones left out
-    sheets: tuple[FoundSheet, ...]  # empty where the board was marked by hand
-    white: Floats  # (3,) light of a perfectly white card there
-    u_white: Floats  # (3,)
-    tone: ToneCurve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,135 +47,6 @@ class ContrastReading:
     origin_px: tuple[int, int]  # its top left pixel
     step_px: float  # working pixels to one of its pixels
     doubts: frozenset[Doubt]
-
-
-def backdrop_from_sheets(
-    sheets: Sequence[FoundSheet], plate: Picture, clipped: NDArray[np.bool_]
-) -> Backdrop:
-    """Describe the printed backdrop.
-
-    Parameters
-    ----------
-    sheets : sequence of FoundSheet
-        At working size; at least one.
-    plate : ndarray, shape (h, w, 3)
-        Light without smoke.
-    clipped : ndarray of bool, shape (h, w)
-        Pixels blown out on the plate.
-
-    Raises
-    ------
-    ValueError
-        If there is no sheet.
-    """
-    if not sheets:
-        msg = "sheets must not be empty"
-        raise ValueError(msg)
-    shape = plate.shape[:2]
-    mask = cover(sheets, shape) & ~clipped
-    mask = cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    bright, steps = [], []
-    for number, sheet in enumerate(sheets):
-        labels = label_cells(sheet, shape)
-        lights = _cell_lights(labels, plate, clipped, len(sheet.sheet.cells))
-        kinds = np.array([c.kind for c in sheet.sheet.cells])
-        whites = lights[kinds == "white"]
-        # what stands before a patch is darker than paper in shade
-        bright.append(whites[whites[:, 1] > 0.6 * np.nanmedian(whites[:, 1])])
-        steps.append(_grey_steps(sheet, lights, number))
-    lit = np.concatenate(bright)
-    lit = lit[np.isfinite(lit).all(axis=1)]
-    if not len(lit):
-        lit = np.percentile(plate[mask], 95, axis=0)[None, :]
-    level = np.median(lit, axis=0) / PAPER_WHITE
-    spread = lit.std(axis=0) / PAPER_WHITE
-    return Backdrop(
-        mask=mask,
-        sheets=tuple(sheets),
-        white=np.asarray(level, np.float64),
-        u_white=np.hypot(spread, level * U_PAPER_WHITE / PAPER_WHITE),
-        tone=fit_tone(np.concatenate(steps)),
-    )
-
-
-def backdrop_from_box(box: Box, plate: Picture, clipped: NDArray[np.bool_]) -> Backdrop | None:
-    """Describe a plain board of light and dark patches that the user marked.
-
-    Returns None where what lies in the box has no two kinds of patches.
-    """
-    h, w = plate.shape[:2]
-    x0, y0 = max(0, math.ceil(box[0] + 1)), max(0, math.ceil(box[1] + 1))
-    x1, y1 = min(w, math.floor(box[2] - 1)), min(h, math.floor(box[3] - 1))
-    if x1 - x0 < 8 or y1 - y0 < 8:
-        return None
-    mask = np.zeros((h, w), bool)
-    mask[y0:y1, x0:x1] = True
-    mask &= ~clipped
-    if mask.sum() < MIN_PIXELS:
-        return None
-    low, high = np.percentile(plate[mask], [10, 90], axis=0)
-    if not np.all(high - low > MIN_CONTRAST * high):
-        return None
-    # what the light patches give back is unknown: plain paint and paper lie between these
-    return Backdrop(
-        mask=mask, sheets=(), white=high / 0.8, u_white=0.15 * high / 0.8, tone=LOOSE_TONE
-    )
-
-
-def _cell_lights(
-    labels: NDArray[np.int32], plate: Picture, clipped: NDArray[np.bool_], count: int
-) -> Floats:
-    """Mean light of each cell, NaN where less than four clean pixels show it; shape (n, 3)."""
-    good = (labels >= 0) & ~clipped
-    number = np.bincount(labels[good], minlength=count).astype(np.float64)
-    sums = np.stack(
-        [np.bincount(labels[good], plate[..., c][good], minlength=count) for c in range(3)], axis=1
-    )
-    number[number < 4] = np.nan
-    return np.asarray(sums / number[:, None])
-
-
-def _grey_steps(found: FoundSheet, lights: Floats, number: int) -> Floats:
-    """Grey steps as rows as `fit_tone` takes them.
-
-    White and black are smooth surfaces through all such cells, so that uneven light cancels;
-    cells that the pipe hides or a shadow crosses are left out.
-    """
-    cells = found.sheet.cells
-    luma = lights @ np.array([0.2126, 0.7152, 0.0722])
-    places = np.array([[c.x_mm, c.y_mm] for c in cells]) / found.sheet.width_mm
-    kinds = np.array([c.kind for c in cells])
-    white, black = (_even_light(places, luma, kinds == kind) for kind in ("white", "black"))
-    if white is None or black is None:
-        return np.zeros((0, 5))
-    share = np.array([c.share[1] for c in cells])
-    block = (places[:, 1] * found.sheet.width_mm > found.sheet.height_mm / 2) + 2.0 * number
-    steps = np.stack([share, luma, white, black, block], axis=1)
-    ink = black / white
-    expected = white * (ink + (1 - ink) * share)
-    # farther off than print and tone curve can be: something stands before it
-    near = np.abs(np.log(np.maximum(luma, 1e-9) / expected)) < HIDDEN_STEP
-    good = (kinds == "grey") & np.isfinite(luma) & (white > black) & near
-    return np.asarray(steps[good])
-
-
-def _even_light(places: Floats, luma: Floats, these: NDArray[np.bool_]) -> Floats | None:
-    """Light of one kind of cell at every place; None where too few are seen."""
-    seen = these & np.isfinite(luma) & (luma > 0)
-    x, y = places.T
-    terms = np.stack([np.ones_like(x), x, y], axis=1)
-    if seen.sum() < 8:
-        return None
-    logs = np.log(np.where(seen, luma, 1.0))
-    middle = np.median(logs[seen])
-    kept = seen & (np.abs(logs - middle) < 0.3)
-    for _ in range(5):
-        if kept.sum() < 8:
-            return None
-        weights = np.linalg.lstsq(terms[kept], logs[kept], rcond=None)[0]
-        off = np.abs(logs - terms @ weights)
-        kept = seen & (off < max(0.05, 2.5 * float(np.median(off[kept]))))
-    return np.asarray(np.exp(terms @ weights))
 
 
 class SectionByContrast:
@@ -398,53 +250,3 @@ def _patch_count(clean: NDArray[np.float32], inside: NDArray[np.bool_]) -> float
     across = (high[:, 1:] != high[:, :-1]).sum(axis=1).mean() + 1
     down = (high[1:] != high[:-1]).sum(axis=0).mean() + 1
     return float(across * down)
-
-
-def find_backdrop(
-    codes: NDArray[np.uint16], plate: Picture, clipped: NDArray[np.bool_]
-) -> Backdrop | None:
-    """Find the printed backdrop in a large copy of the picture that the plate shows.
-
-    Parameters
-    ----------
-    codes : ndarray of uint16, shape (H, W, 3)
-        The same view, as large as may be: markers are small.
-    plate, clipped : ndarray, shape (h, w, 3) and (h, w)
-        Light without smoke and its blown-out pixels, at working size.
-
-    Returns
-    -------
-    Backdrop or None
-        None where no sheet hangs.
-    """
-    found = find_sheets((codes // 257).astype(np.uint8))
-    factor = plate.shape[1] / codes.shape[1]
-    small = [s.scaled(factor) for s in found]
-    # patches of a few pixels have no inside left
-    small = [s for s in small if s.sheet.cell_mm / s.mm_per_px()[0] > MIN_CELL_PX / 2]
-    return backdrop_from_sheets(small, plate, clipped) if small else None
-
-
-def tell_backdrop(backdrop: Backdrop | None, scale: float) -> dict[str, Any]:
-    """Plain values on the backdrop for an examination's settings.
-
-    Parameters
-    ----------
-    backdrop : Backdrop or None
-    scale : float
-        Working pixels per picture pixel.
-    """
-    if backdrop is None:
-        return {"backdrop": None}
-    if not backdrop.sheets:
-        return {"backdrop": "plain board"}
-    # the sheet seen best
-    best = min(backdrop.sheets, key=lambda s: s.u_px)
-    mm, u_mm = best.mm_per_px()
-    return {
-        "backdrop": ", ".join(
-            f"{s.sheet.paper} {s.sheet.grid} sheet {s.sheet.number}" for s in backdrop.sheets
-        ),
-        "backdrop_mm_per_px": mm * scale,  # of the upright picture, on the sheet
-        "u_backdrop_mm_per_px": u_mm * scale,
-    }
