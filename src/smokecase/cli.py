@@ -23,6 +23,7 @@ COMMANDS = {
     "selfcheck": "check a set-up with the backdrop before the engine runs",
     "coefficient": "smoke per metre from an examination and the plume's depth (indicative)",
     "words": "list the texts that a language still lacks, for those who translate",
+    "page": "open the local page, for the yard and the office",
     "demo": "show the whole journey on an invented clip",
 }
 

@@ -12,7 +12,7 @@ from smokecase.case.record import Case, Circumstances, Entry
 from smokecase.causes.knowledge import DONT_KNOW
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.causes.weigh import Weight
-from smokecase.diagnosis import Diagnosis, diagnose
+from smokecase.diagnosis import Diagnosis, diagnose, what_if
 from smokecase.readings import Examination
 
 Tell = Callable[[float, str], None]
@@ -57,6 +57,59 @@ def follow_case(case: Case, *, tell: Tell | None = None) -> Course:
         found = _weigh(case, facts[: i + 1])
         steps.append(Step(entry=entry, words=tell_entry(entry), families=found.families))
     return Course(diagnosis=found, steps=tuple(steps), facts=facts, after_repair=after_repair)
+
+
+def weigh_case(case: Case) -> Course:
+    """Weigh a case as it stands, without the way there.
+
+    Raises
+    ------
+    AnswersError
+        If an answer or result in it cannot be used.
+    """
+    facts, after_repair = weighed_facts(case)
+    return Course(
+        diagnosis=_weigh(case, facts), steps=(), facts=facts, after_repair=after_repair
+    )
+
+
+def leading_after_each(case: Case) -> dict[int, tuple[str, float]]:
+    """Title and weight of the family that leads after each fact, by the number of its entry.
+
+    Raises
+    ------
+    AnswersError
+        If an answer or result in it cannot be used.
+    """
+    families = standard_knowledge().families
+    facts, _ = weighed_facts(case)
+    found = {}
+    for i, entry in enumerate(facts):
+        now = facts[: i + 1]
+        weights = what_if(to_tables(case, now), examinations=_examinations(case, now))
+        best = max(families, key=lambda name: weights[name])
+        found[entry.number] = (families[best].title, weights[best])
+    return found
+
+
+def weigh_otherwise(case: Case, question: str, given: Any) -> dict[str, float]:
+    """Weigh every family and cause as if one answer or result were another; milliseconds.
+
+    Raises
+    ------
+    AnswersError
+        If it cannot be one.
+    """
+    facts, _ = weighed_facts(case)
+    tables = {name: dict(table) for name, table in to_tables(case, facts).items()}
+    if is_of_engine(question):
+        tables["engine"].pop(question, None)
+        if given != DONT_KNOW:
+            tables["engine"][question] = given
+    else:
+        done = question in tables["results"]
+        tables["results" if done else "answers"][question] = given
+    return what_if(tables, examinations=_examinations(case, facts))
 
 
 def weighed_facts(case: Case) -> tuple[tuple[Entry, ...], bool]:

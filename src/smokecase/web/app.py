@@ -1,10 +1,19 @@
-"""Layout and wiring of the page: one sheet of own markup, one event that carries every tap."""
+"""Wiring of the page: one sheet of own markup, and one event that carries every tap.
+
+The address holds where a visitor is, the case store holds everything else; the server keeps nothing
+of its own, so a reload, a lost connection or a new server changes nothing.
+"""
 
 from typing import Any
 
 import gradio as gr
 
+from smokecase.languages import say
 from smokecase.web.shop import Shop
+from smokecase.web.show import answer_tap
+from smokecase.web.sitting import Sitting
+
+MOST_AT_ONCE = 12  # taps of all visitors that are answered side by side
 
 
 def build_page(language: str, shop: Shop) -> gr.Blocks:
@@ -17,17 +26,30 @@ def build_page(language: str, shop: Shop) -> gr.Blocks:
     shop : Shop
         Where it works.
     """
-    with gr.Blocks(title="smokecase", analytics_enabled=False, fill_width=True) as page:
+    sitting = Sitting(shop, language)
+
+    def open_at(request: gr.Request) -> str:
+        return answer_tap(sitting, {**dict(request.query_params), "do": "go"})
+
+    # the framework looks for the name of a class here, so the annotation is no string
+    def act(event: gr.EventData) -> str:
+        told: dict[str, Any] = event._data if isinstance(event._data, dict) else {}
+        return answer_tap(sitting, told)
+
+    opening = say("Opening…", language)
+    page: gr.Blocks = gr.Blocks(title="smokecase", analytics_enabled=False, fill_width=True)
+    with page:
         sheet = gr.HTML(
-            "<main id='sheet'>smokecase</main>",
+            f'<div id="sheet" class="opening" lang="{language}"><p>{opening}</p></div>',
             elem_id="smokecase",
             apply_default_css=False,
             js_on_load="window.smokecase.start(element, trigger, watch)",
         )
-
-        def act(event: gr.EventData) -> str:
-            told: dict[str, Any] = event._data or {}
-            return f"<main id='sheet'>{told.get('do', '')}</main>"
-
-        sheet.click(act, None, [sheet], show_progress="hidden", api_visibility="private")
+        quiet: dict[str, Any] = {
+            "show_progress": "hidden",
+            "concurrency_limit": MOST_AT_ONCE,
+            "api_visibility": "private",
+        }
+        page.load(open_at, None, [sheet], **quiet)
+        sheet.click(act, None, [sheet], trigger_mode="multiple", **quiet)
     return page

@@ -1,0 +1,177 @@
+"""Two clips side by side: the verdict first, then whether it can be given, the numbers, the pictures."""  # noqa: E501
+
+import json
+import math
+
+import numpy as np
+
+from smokecase.case.compare import Comparison
+from smokecase.case.record import Case, Entry
+from smokecase.languages import say
+from smokecase.web.desk import Desk, Job
+from smokecase.web.markup import button, card, esc, items, options, p
+from smokecase.web.views.clips import show_progress
+from smokecase.web.views.frame import ahead, heading
+
+MOST_POINTS = 400
+
+
+def show_choice(case: Case, first: int, second: int, lang: str) -> str:
+    """Show which two clips are compared, or why there are not two yet."""
+    clips = [e for e in case.of_kind("clip") if e.number in case.examinations]
+    lead = say("The suspect and a healthy engine, or before and after a repair.", lang)
+    head = heading(say("Compare two clips", lang), lead)
+    if len(clips) < 2:
+        need = p(say("This takes two measured clips in one case: bring another one, best filmed "
+                     "from the same place at the same kind of start.", lang))  # fmt: skip
+        return head + card(need, kind="plain") + ahead(say("Bring another clip", lang), "bring")
+    rows = []
+    for name, now, words in (
+        ("clip", first, say("First: suspect, or before", lang)),
+        ("other", second, say("Second: healthy, or after", lang)),
+    ):
+        pairs = [(str(e.number), f"{e.number} · {e.body['name']}") for e in clips]
+        rows.append(
+            f'<label class="field"><span>{esc(words)}</span><select id="compare-{name}" '
+            f'data-change="go" data-step="compare" data-as="{name}">{options(pairs, str(now))}'
+            "</select></label>"
+        )
+    return f'{head}<div class="grid two">{"".join(rows)}</div>'
+
+
+def show_comparison(
+    found: Comparison, entries: tuple[Entry, Entry], watch: tuple[str | Job, str | Job],
+    desk: Desk, lang: str,
+) -> str:  # fmt: skip
+    """Show what two clips say together."""
+    parts = [
+        f'<section class="card verdict" id="verdict"><p class="word">{esc(say(found.verdict, lang))}</p>'  # noqa: E501
+        f"<p>{esc(say(found.sentence, lang))}</p></section>",
+        _pair(found, entries, watch, desk, lang),
+        _curves(found, lang),
+        _numbers(found, lang),
+        _conditions(found, lang),
+        ahead(say("Make the report", lang), "report"),
+    ]
+    return "".join(parts)
+
+
+def _pair(
+    found: Comparison, entries: tuple[Entry, Entry], watch: tuple[str | Job, str | Job],
+    desk: Desk, lang: str,
+) -> str:  # fmt: skip
+    halves = []
+    for name, entry, where, shift in zip(
+        (found.first, found.second), entries, watch, found.shift_s, strict=True
+    ):
+        title = f"<h3>{esc(say(name, lang))} <small>{esc(entry.body['name'])}</small></h3>"
+        if isinstance(where, Job):
+            halves.append(f"<div>{title}{show_progress(where, desk, lang)}</div>")
+        else:
+            label = esc(f"{say(name, lang)}: {entry.body['name']}")
+            halves.append(
+                f'<div>{title}<video src="{esc(where)}" data-shift="{shift:.3f}" playsinline '
+                f'preload="auto" muted aria-label="{label}"></video></div>'
+            )
+    play, pause = esc(say("Play both", lang)), esc(say("Pause", lang))
+    label = esc(say("Seconds from the start of the engine", lang))
+    span = _span(found)
+    return (
+        f'<div class="pair"><div class="halves">{"".join(halves)}</div>'
+        f'<div class="row controls"><button type="button" class="b quiet" data-play-both '
+        f'data-on="{pause}" data-off="{play}" id="go-both"><span>{play}</span></button>'
+        f'<label class="along"><span>{label}</span><input type="range" id="both-time" '
+        f'min="{span[0]:.2f}" max="{span[1]:.2f}" step="0.04" value="{span[0]:.2f}">'
+        f"<output>{span[0]:.1f} s</output></label></div></div>"
+    )
+
+
+def _span(found: Comparison) -> tuple[float, float]:
+    if found.time_s.size:
+        return float(found.time_s[0]), float(found.time_s[-1])
+    return -min(*found.shift_s, 2.0), 20.0
+
+
+def _curves(found: Comparison, lang: str) -> str:
+    """Draw both opacities on one clock: the first dashed, the second full, each with its name."""
+    if found.time_s.size < 2:
+        return ""
+    kept = np.unique(np.linspace(0, found.time_s.size - 1, MOST_POINTS).astype(int))
+    x = 1000 * (found.time_s[kept] - found.time_s[0]) / (found.time_s[-1] - found.time_s[0])
+    both = np.concatenate([found.first_pct[:, 0], found.second_pct[:, 0]])
+    known = both[np.isfinite(both)]
+    top = min(100.0, max(10.0, 10 * math.ceil(1.15 * float(known.max()) / 10))) if known.size else 100.0  # noqa: E501
+    drawn = []
+    for kind, column in (("first", found.first_pct), ("second", found.second_pct)):
+        values = 100 - 100 * np.clip(column[kept], 0, top) / top
+        good = np.isfinite(values).all(axis=1)
+        if good.sum() > 1:
+            edge = [f"{a:.1f},{b:.1f}" for a, b in zip(x[good], values[good, 2], strict=True)]
+            back = [f"{a:.1f},{b:.1f}" for a, b in zip(x[good][::-1], values[good, 1][::-1], strict=True)]  # noqa: E501
+            drawn.append(f'<polygon class="band {kind}" points="{" ".join(edge + back)}"/>')
+        good = np.isfinite(values[:, 0])
+        line = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x[good], values[good, 0], strict=True))
+        drawn.append(f'<polyline class="line {kind}" points="{line}"/>')
+    begin, end = found.time_s[0], found.time_s[-1]
+    marks = "".join(f"<span>{begin + k * (end - begin) / 4:.1f} s</span>" for k in range(5))
+    label = esc(say("Light blocked in both clips from the start of the engine", lang))
+    key = "".join(
+        f'<li><i class="key {kind}"></i>{esc(say(name, lang))}</li>'
+        for kind, name in (("first", found.first), ("second", found.second))
+    )
+    return (
+        f'<div class="timeline still"><div class="lanes"><div class="lane opacity">'
+        f"<h3>{esc(say('light blocked', lang))}</h3>"
+        f'<svg viewBox="0 0 1000 100" preserveAspectRatio="none" role="img" aria-label="{label}">'
+        f'{"".join(drawn)}</svg><span class="mark top">{top:.0f} %</span>'
+        f'<span class="mark bottom">0 %</span></div></div>'
+        f'<p class="clock" aria-hidden="true">{marks}</p><ul class="key-list">{key}</ul></div>'
+    )
+
+
+def _numbers(found: Comparison, lang: str) -> str:
+    rows = "".join(
+        f"<tr><th scope=row>{esc(say(w.name, lang))}</th><td>{esc(w.first)}</td><td>{esc(w.second)}"
+        f"</td><td>{esc(w.difference)}</td></tr>"
+        for w in found.windows
+    )
+    table = ""
+    if rows:
+        caption = esc(say("Mean of the light blocked; in brackets the 95 % interval", lang))
+        head = "".join(
+            f"<th scope=col>{esc(say(word, lang))}</th>"
+            for word in (found.first, found.second, "difference")
+        )
+        table = (
+            f'<div class="wide"><table><caption>{caption}</caption><thead><tr><td></td>{head}</tr>'
+            f"</thead><tbody>{rows}</tbody></table></div>"
+        )
+    lines = [say(line, lang) for line in (*found.clearing, found.colour, *found.sound) if line]
+    if not (table or lines):
+        return ""
+    return card(table, items(lines), title=say("In numbers", lang), kind="plain")
+
+
+def _conditions(found: Comparison, lang: str) -> str:
+    words = {True: say("alike", lang), False: say("differs", lang), None: say("not told", lang)}
+    signs = {True: "\N{CHECK MARK}", False: "\N{MULTIPLICATION SIGN}", None: "?"}
+    rows = "".join(
+        f'<li class="is-{str(c.alike).lower()}"><span class="sign" aria-hidden="true">{signs[c.alike]}'
+        f"</span><span><b>{esc(say(c.name, lang))}</b> {esc(_sides(c.first, c.second, c.words, lang))} "
+        f"<em>{esc(words[c.alike])}</em></span></li>"
+        for c in found.conditions
+    )
+    tell = button(say("Tell how they were filmed", lang), "go", step="look", mark="tell-filmed")
+    return card(f'<ul class="conditions">{rows}</ul>{tell}', kind="plain",
+                title=say("Can they be compared?", lang), mark="conditions")  # fmt: skip
+
+
+def _sides(first: str, second: str, words: str, lang: str) -> str:
+    if first or second:
+        return f"{say(first, lang)} / {say(second, lang)}"
+    return say(words, lang)
+
+
+def as_json(found: Comparison) -> str:
+    """Plain values, for a download."""
+    return json.dumps(found.to_json(), indent=2, ensure_ascii=False, allow_nan=False)

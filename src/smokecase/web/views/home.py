@@ -1,0 +1,116 @@
+"""The first page: bring a clip, start from words alone, or open a case."""
+
+from collections.abc import Sequence
+
+from smokecase.case.record import Case
+from smokecase.languages import say, text
+from smokecase.web.film_drawings import film_guide_html
+from smokecase.web.markup import button, card, caution, esc, fold, p
+from smokecase.web.views.frame import heading
+
+OUTDOORS = text(
+    "Exhaust gas is poisonous: film outdoors and stand upwind. Chock the wheels, keep clear of hot "
+    "and turning parts, and never stand in the way of a vehicle that may move."
+)
+WAYS = (
+    (text("Film"), text("three seconds before the key is turned, then a minute")),
+    (text("Measure"), text("colour, thickness, timing and sound, with how sure it is")),
+    (text("Answer"), text("a few plain questions; “don't know” is fine")),
+    (text("Find out"), text("what it may be, and which check is worth doing next")),
+)
+
+
+def show_home(cases: Sequence[Case], lang: str, *, words: str = "") -> str:
+    """Show the first page.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+        Those to list, the latest first.
+    lang : str
+    words : str
+        What was looked for.
+    """
+    lead = say("Film its tailpipe with your phone. smokecase measures the smoke and helps you "
+               "find out why it smokes.", lang)  # fmt: skip
+    other = card(
+        p(say("No clip at hand? Answer questions only, or see how it goes on an example.", lang)),
+        '<div class="row">',
+        button(say("Start with questions", lang), "start", mark="start"),
+        button(say("See the example", lang), "example", mark="example"),
+        "</div>",
+        kind="plain",
+    )
+    return "".join(
+        (
+            '<div class="hero">',
+            heading(say("An engine smokes?", lang), lead),
+            bring_box(lang),
+            caution(say(OUTDOORS, lang), lang),
+            "</div>",
+            _ways(lang),
+            other,
+            show_cases(cases, lang, words=words),
+            fold(say("How to film", lang), film_guide_html(lang), mark="film-guide"),
+        )
+    )
+
+
+def bring_box(lang: str) -> str:
+    """Show the two ways to bring a clip: files, or the phone's own camera."""
+    choose = esc(say("Choose clips", lang))
+    film = esc(say("Film now", lang))
+    hint = esc(say("A clip from the phone, best the original file; several at once are fine. "
+                   "Single pictures work too.", lang))  # fmt: skip
+    sending = esc(say("Sending {name}", lang))
+    stop = esc(say("Stop sending", lang))
+    failed = esc(say("{name} did not arrive: {why}. Choose it again.", lang))
+    cut = esc(say("the connection was cut", lang))
+    return (
+        f'<div class="bring" data-sending="{sending}" data-failed="{failed}" data-cut="{cut}" '
+        f'data-stop="{stop}">'
+        f'<label class="b main big" for="file-choose"><span>{choose}</span></label>'
+        '<input id="file-choose" class="file" type="file" accept="video/*,image/*,audio/*,.mov,'
+        '.mp4,.mkv,.avi,.webm" multiple>'
+        f'<label class="b quiet big film-now" for="file-film"><span>{film}</span></label>'
+        '<input id="file-film" class="file film-now" type="file" accept="video/*" '
+        'capture="environment">'
+        f'<p class="hint">{hint}</p><div class="sending" role="status" hidden></div></div>'
+    )
+
+
+def _ways(lang: str) -> str:
+    rows = "".join(
+        f"<li><b>{esc(say(what, lang))}</b> <span>{esc(say(how, lang))}</span></li>"
+        for what, how in WAYS
+    )
+    return f'<ol class="ways">{rows}</ol>'
+
+
+def show_cases(cases: Sequence[Case], lang: str, *, words: str = "") -> str:
+    """List cases, each a button that opens it."""
+    rows = "".join(_case(case, lang) for case in cases)
+    if not rows:
+        none = say("No case holds these words.", lang) if words else ""
+        rows = f"<li>{p(none)}</li>" if none else ""
+    if not rows:
+        return ""
+    label = esc(say("Find a case by words in it", lang))
+    find = (
+        f'<div class="find" data-form><label for="find-words">{label}</label>'
+        f'<div class="row"><input id="find-words" name="words" type="search" value="{esc(words)}" '
+        f'data-enter="go-find">{button(say("Find", lang), "find", mark="find")}</div></div>'
+    )
+    return card(f'{find}<ul class="cases">{rows}</ul>', title=say("Cases", lang), mark="cases")
+
+
+def _case(case: Case, lang: str) -> str:
+    last = case.entries[-1].time_utc[:10] if case.entries else ""
+    count = sum(1 for entry in case.in_force() if entry.kind in ("clip", "brought"))
+    told = say("1 clip", lang) if count == 1 else say("{n} clips", lang).format(n=count)
+    damaged = f" · {esc(say('damaged', lang))}" if case.damage else ""
+    return (
+        f'<li><button type="button" class="case" data-do="go" data-case="{esc(case.id)}" '
+        f'data-step="case"><b>{esc(case.name)}</b><span>{esc(told)} · {esc(last)}{damaged}</span>'
+        "</button></li>"
+    )
