@@ -7,7 +7,7 @@ import asyncio
 import threading
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager, suppress
 from typing import Any, Protocol
 
@@ -18,6 +18,7 @@ from smokecase.errors import SchedulerError
 
 Take = Callable[[], Job | None]  # the next job; None where there is none just now
 Give = Callable[[Outcome], None]
+Work = Callable[[Job, Limits], Outcome]  # done on a worker
 
 LOOK_UP_S = 1.0  # how often to look whether the user wants to stop, or a scheduler is gone
 AHEAD = 2  # jobs that wait at the scheduler for each thread there
@@ -34,8 +35,8 @@ class Engine(Protocol):
 class Cores:
     """The cores of this machine, each with a process of its own that reads the clips."""
 
-    def __init__(self, hands: int, limits: Limits) -> None:
-        self.hands, self.limits = hands, limits
+    def __init__(self, hands: int, limits: Limits, *, task: str = TASK) -> None:
+        self.hands, self.limits, self.task = hands, limits, task
 
     def run(self, take: Take, give: Give, look_up: Callable[[], None]) -> None:
         """See `Engine`."""
@@ -43,7 +44,7 @@ class Cores:
         nurseries: list[Nursery] = []
 
         def begin() -> None:
-            local.nursery = Nursery(TASK, self.limits)
+            local.nursery = Nursery(self.task, self.limits)
             nurseries.append(local.nursery)
 
         pool = ThreadPoolExecutor(self.hands, initializer=begin)
@@ -69,8 +70,10 @@ class Cores:
 class Cluster:
     """The workers of a Dask scheduler that is there already."""
 
-    def __init__(self, address: str, limits: Limits, again_s: float = AGAIN_S) -> None:
-        self.address, self.limits, self.again_s = address, limits, again_s
+    def __init__(
+        self, address: str, limits: Limits, *, work: Work = do_on_worker, again_s: float = AGAIN_S
+    ) -> None:
+        self.address, self.limits, self.work, self.again_s = address, limits, work, again_s
 
     def run(self, take: Take, give: Give, look_up: Callable[[], None]) -> None:
         """See `Engine`. A scheduler that is lost is waited for, then asked again."""
@@ -84,7 +87,9 @@ class Cluster:
         first = True
         while True:
             try:
-                with self._client(2.0 if lost_at is not None else 20.0) as client:
+                with self._client(
+                    2.0 if lost_at is not None else min(20.0, self.again_s)
+                ) as client:
                     first, lost_at = False, None
                     self._serve(client, take, keep, look_up, open_jobs)
                     return
@@ -112,8 +117,12 @@ class Cluster:
 
         try:
             client = dask.Client(self.address, timeout=patience_s, set_as_default=False)
-        except (OSError, TimeoutError, ValueError, asyncio.CancelledError) as error:
+        except (OSError, TimeoutError, asyncio.CancelledError) as error:
             raise _LostError from error
+        except ValueError as error:
+            what = "this is no address of a scheduler"
+            remedy = "write it as tcp://127.0.0.1:8786"
+            raise SchedulerError(what, where=self.address, remedy=remedy) from error
         try:
             yield client
         finally:
@@ -124,34 +133,34 @@ class Cluster:
         self, client: Any, take: Take, give: Give, look_up: Callable[[], None],
         open_jobs: dict[str, Job],
     ) -> None:  # fmt: skip
-        import distributed
+        with _lost_as_such():
+            self._check_versions(client)
+        came = threading.Event()
 
-        dask: Any = distributed
+        def submit(job: Job) -> Any:
+            future = client.submit(self.work, job, self.limits, key=_name(job), pure=False)
+            future.add_done_callback(lambda _: came.set())
+            return future
 
-        self._check_versions(client)
-        running = {self._submit(client, job): job for job in open_jobs.values()}
+        running = {submit(job): job for job in open_jobs.values()}
         while True:
-            while len(running) < self._room(client) and (job := take()) is not None:
+            with _lost_as_such():
+                room = self._room(client)
+            while len(running) < room and (job := take()) is not None:
                 open_jobs[_name(job)] = job
-                running[self._submit(client, job)] = job
-            if not running and not open_jobs:
+                running[submit(job)] = job
+            if not running:
                 return
             look_up()
-            try:
-                dask.wait(list(running), timeout=LOOK_UP_S, return_when="FIRST_COMPLETED")
-            except TimeoutError:
-                pass
-            except (Exception, asyncio.CancelledError) as error:  # its kinds differ by version
-                raise _LostError from error
+            came.wait(LOOK_UP_S)
+            came.clear()
             if client.status != "running":
                 raise _LostError
             for future in [f for f in running if f.done()]:
-                if future.status in ("cancelled", "lost"):
-                    raise _LostError
-                give(_outcome(future, running.pop(future)))
-
-    def _submit(self, client: Any, job: Job) -> Any:
-        return client.submit(do_on_worker, job, self.limits, key=_name(job), pure=False)
+                with _lost_as_such():
+                    outcome = _outcome(future, running[future])
+                del running[future]
+                give(outcome)
 
     def _room(self, client: Any) -> int:
         workers = client.scheduler_info(n_workers=-1)["workers"].values()
@@ -160,7 +169,7 @@ class Cluster:
     def _check_versions(self, client: Any) -> None:
         try:
             found = set(client.run(version).values())
-        except Exception as error:
+        except (ImportError, AttributeError) as error:
             what = f"its workers have no smokecase ({str(error).splitlines()[0][:120]})"
             raise SchedulerError(what, where=self.address,
                                  remedy="install the same version there") from error  # fmt: skip
@@ -178,7 +187,18 @@ def _name(job: Job) -> str:
     return f"smokecase-{job.key or 'look'}-{job.url if job.sha256 is None else ''}"
 
 
+@contextmanager
+def _lost_as_such() -> Iterator[None]:
+    """Tell a broken connection from everything else."""
+    try:
+        yield
+    except (OSError, TimeoutError, asyncio.CancelledError, CancelledError) as error:
+        raise _LostError from error
+
+
 def _outcome(future: Any, job: Job) -> Outcome:
+    if future.status in ("cancelled", "lost"):
+        raise _LostError
     if future.status == "finished":
         found: Outcome = future.result()
         return found
