@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 from made_examinations import an_examination
@@ -180,10 +181,8 @@ def free_port():
 
 
 def kill(process):
-    try:
+    with suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)
-    except ProcessLookupError:
-        pass
     process.wait()
     for pipe in (process.stdout, process.stderr):
         if pipe:

@@ -17,6 +17,15 @@ A command exits with 0 when the work was done, with 2 when its words were wrong.
 """
 
 
+def printable(text: str) -> str:
+    """Show what a screen would obey instead of showing it: a file's name can hold anything.
+
+    >>> printable("start\\x1b[2J.mp4")
+    'start\\\\x1b[2J.mp4'
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
 class SmokecaseError(Exception):
     """One sentence for the user: where, what is wrong, what to do.
 
@@ -39,7 +48,7 @@ class SmokecaseError(Exception):
     def __str__(self) -> str:
         head = f"{self.where}: " if self.where else ""
         tail = f"; {self.remedy}" if self.remedy else ""
-        return f"{head}{self.what}{tail}."
+        return printable(f"{head}{self.what}{tail}.")
 
 
 class ClipError(SmokecaseError):

@@ -25,8 +25,8 @@ def invented_rows(count, seed=20260512):
                "state": "done", "notes": None}  # fmt: skip
         chance = rng.random()
         if chance < 0.01:
-            yield row | {"state": "set_aside", "reason": f"{row['clip']}: the decoder broke down "
-                         "on it (signal 11, SIGSEGV); convert it to H.264 and try again."}  # fmt: skip
+            reason = f"{row['clip']}: the decoder broke down on it (signal 11, SIGSEGV); cut it."
+            yield row | {"state": "set_aside", "reason": reason}
             continue
         black, blue, white = rng.dirichlet([0.4, 0.2, 0.4])
         smoke = chance < 0.7

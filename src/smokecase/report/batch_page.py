@@ -12,13 +12,14 @@ import math
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from html import escape
+from html import escape as escape_html
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.doubts import DOUBTS
+from smokecase.errors import printable
 from smokecase.readings import SCREENING
 from smokecase.report.batch_style import SCRIPT, STYLE
 from smokecase.report.story import with_bounds
@@ -32,6 +33,11 @@ BINS = 20  # of 5 % opacity
 TONES = {"black": "#33383d", "blue": "#4a78a8", "white": "#c3ccd3", "open": "#a58a5b"}
 
 Row = Mapping[str, Any]
+
+
+def escape(text: str) -> str:
+    """Make text of any origin safe to stand in the page, attributes included."""
+    return escape_html(printable(text))
 
 
 def to_thumbnail(picture: NDArray[np.uint8]) -> bytes:
@@ -254,12 +260,20 @@ class BatchPage:
     def _set_aside(self) -> str:
         if not self.aside:
             return ""
-        lines = "".join(f"<li>{escape(reason)}</li>" for _, reason in self.aside[:MOST_LISTED])
-        more = len(self.aside) - MOST_LISTED
-        rest = f"<p>and {more} more, in clips.parquet</p>" if more > 0 else ""
+        groups: dict[str, list[str]] = {}
+        for clip, reason in self.aside:
+            groups.setdefault(reason.removeprefix(f"{clip}: "), []).append(clip)
+        shown = sorted(groups.items(), key=lambda item: -len(item[1]))
+        parts = [
+            f"<details><summary>{_many(len(clips))}: {escape(why)}</summary>"
+            f"<p>{_names(clips)}</p></details>"
+            for why, clips in shown[:MOST_LISTED]
+        ]
+        more = len(shown) - MOST_LISTED
+        rest = f"<p>and {more} more reasons, in clips.parquet</p>" if more > 0 else ""
         return (
             f"<h2>Set aside</h2><p>{_many(len(self.aside))} could not be measured. Mend the "
-            f"reason, then give the same command with --retry.</p><ul>{lines}</ul>{rest}"
+            f"reason, then give the same command with --retry.</p>{''.join(parts)}{rest}"
         )
 
     def _table(self) -> str:

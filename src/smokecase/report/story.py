@@ -10,6 +10,7 @@ from collections import Counter
 import numpy as np
 
 from smokecase.doubts import DOUBTS, SMOKE_FROM_START
+from smokecase.errors import printable
 from smokecase.measured import COVERAGE
 from smokecase.readings import COLOURS, SCREENING, Examination, OpacityMap
 
@@ -79,7 +80,7 @@ def _head(examination: Examination) -> str:
     size = f"{examination.width} x {examination.height} pixels"
     if examination.source in ("clip", "animation"):
         size = f"{examination.duration_s:.1f} s, {size}, {_pictures(examination.frames)} measured"
-    lines = [f"{examination.clip}: {size}"]
+    lines = [f"{printable(examination.clip)}: {size}"]
     if examination.exit_px is not None:
         x, y = examination.exit_px
         lines.append(f"end of the pipe at {x:.0f},{y:.0f}{_reach(examination.u_exit_px)}")
