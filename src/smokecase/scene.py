@@ -6,6 +6,7 @@ pixels; `examination.py` turns coordinates into those of the upright picture.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,7 +54,8 @@ from smokecase.plume.section import PipeExit, find_exit, measuring_section
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import BLOCK_PX as EXPOSURE_BLOCK_PX
 from smokecase.video.exposure import block_means, fit_exposure, taken_out
-from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, grey, warp_to_plate
+from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, grey
+from smokecase.video.view import NOWHERE, Cut, warp_to_plate
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -66,6 +68,7 @@ STATIC_PX = 0.12  # a camera that moves less than this stands still
 FAR_PX = 0.12  # of the long side: beyond this the view has changed
 SHAKY_PX = 0.6
 U_LN_PAPER = 0.08  # of white taken from the printed sheet
+SURROUND_PX = 10
 SECTION_REACH = 1.5  # diameters around the section over which its own veil is looked for
 
 
@@ -80,6 +83,7 @@ class Scene:
     pipe: PipeExit | None
     section: tuple[float, float, float, float] | None
     boxes: Floats  # (m, 4) the section as each member sees it
+    fine: Cut  # rows and columns that are read pixel by pixel: the boxes and what surrounds them
     veil: Veil | None  # common to the plume
     veil_here: Veil | None  # at the section
     white: Floats  # (3,)
@@ -157,10 +161,12 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         section = measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)
         boxes = drawn_boxes(pipe, rng)
     doubts |= pipe.doubts
+    fine = _around(boxes)
     tell(0.45, "looking for the clear view")
     changed = changed_blocks(blocks, exposure.gain, reference)
     quiet = find_quiet_time(sample.times_s, changed & _near_exit(changed.shape[1:], pipe))
-    plate = _make_plate(clip, sample, landmarks, quiet, plate_window_s, doubts)
+    lay = partial(_laid, transfer=clip.transfer, landmarks=landmarks, fine=fine)
+    plate = _make_plate(clip, sample, lay, quiet, plate_window_s, doubts)
     open_above = False
     near = _near_exit(changed.shape[1:], pipe)
     early_smoke = smoky_at_start(evened, plate.light, pipe) or (
@@ -208,6 +214,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         pipe=pipe if section else None,
         section=section,
         boxes=boxes,
+        fine=fine,
         veil=veil,
         veil_here=veil_here,
         white=white,
@@ -269,13 +276,33 @@ def _steadied(sample: _Sample, doubts: set[Doubt]) -> tuple[Landmarks | None, li
         doubts.add(MOVING_CAMERA)
     if np.nanmedian(shake) > SHAKY_PX or np.mean([v.trusted for v in views]) < 0.6:
         doubts.add(SHAKY)
-    return landmarks, [warp_to_plate(sample.light(i), v)[0] for i, v in enumerate(views)]
+    lights = [warp_to_plate(sample.light(i), v, fine=NOWHERE) for i, v in enumerate(views)]
+    return landmarks, lights
+
+
+def _laid(
+    codes: NDArray[np.uint16], *, transfer: str, landmarks: Landmarks | None, fine: Cut
+) -> Picture:
+    """Light of a frame, laid on the plate."""
+    light = to_linear(codes, transfer)
+    if landmarks is None:
+        return light
+    return warp_to_plate(light, fit_view_to(landmarks, grey(codes)), fine=fine)
+
+
+def _around(boxes: Floats) -> Cut:
+    """Rows and columns of all boxes and what is smoothed into them."""
+    if not len(boxes):
+        return NOWHERE
+    x0, y0 = np.maximum(np.floor(boxes[:, :2].min(axis=0)) - SURROUND_PX, 0.0).astype(int)
+    x1, y1 = np.maximum(np.ceil(boxes[:, 2:].max(axis=0)) + SURROUND_PX, 0.0).astype(int)
+    return slice(int(y0), int(y1)), slice(int(x0), int(x1))
 
 
 def _make_plate(
     clip: Clip,
     sample: _Sample,
-    landmarks: Landmarks | None,
+    lay: Callable[[NDArray[np.uint16]], Picture],
     quiet: QuietTime,
     window: tuple[float, float] | None,
     doubts: set[Doubt],
@@ -290,10 +317,7 @@ def _make_plate(
     frames = []
     every = max(1, int((end - start) * clip.nominal_fps / MOST_PLATE_FRAMES))
     for frame in clip.frames(start, end + 1e-6, every=every):
-        light = to_linear(frame.codes, clip.transfer)
-        if landmarks is not None:
-            light = warp_to_plate(light, fit_view_to(landmarks, grey(frame.codes)))[0]
-        frames.append(light)
+        frames.append(lay(frame.codes))
         if len(frames) >= 2 * MOST_PLATE_FRAMES:
             break
     if not frames:

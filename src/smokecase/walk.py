@@ -28,7 +28,8 @@ from smokecase.readings import PlumeOutline, SmokeReading
 from smokecase.scene import Scene
 from smokecase.video.clip import Clip, Frame
 from smokecase.video.exposure import block_means, log_ratios, taken_out
-from smokecase.video.steady import fit_view_to, grey, warp_to_plate
+from smokecase.video.steady import fit_view_to, grey
+from smokecase.video.view import warp_to_plate
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -103,7 +104,7 @@ class Walk:
         shake, to_plate = 0.0, None
         if scene.landmarks is not None:
             view = fit_view_to(scene.landmarks, grey(frame.codes))
-            light, _ = warp_to_plate(light, view)
+            light = warp_to_plate(light, view, fine=scene.fine)
             to_plate = view.to_plate
             shake = 0.0 if math.isnan(view.shake_px) else view.shake_px / self.clip.scale
             if not view.trusted:

@@ -17,8 +17,8 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-IDENTITY: NDArray[np.float64] = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
-IDENTITY.setflags(write=False)
+from smokecase.video.view import IDENTITY, View
+
 LUMA = np.array([0.2126, 0.7152, 0.0722])  # BT.709
 
 MOST_CORNERS = 400
@@ -27,28 +27,8 @@ NEAR_PX = 1.0  # a corner this close to the common move belongs to the still sce
 TRACK_NOISE_PX = 0.06  # tracking error of a good corner (measured in tests/video/test_steady.py)
 GRAIN_PX = 1.0  # blur before pictures are compared, so that resampling gains nothing by itself
 EVEN = 6.0  # local contrast in 8-bit codes below which a spot counts as even
-LANCZOS_REACH_PX = 4  # half the width of the kernel of `warp_to_plate`
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class View:
-    """How one frame looks at the plate's scene."""
-
-    to_plate: NDArray[np.float64]  # (2, 3) maps a frame's x, y onto the plate's [px]
-    shake_px: float  # what is left per axis after the fit, tracking noise included; NaN: not known
-    moved_px: float  # root mean square over the picture of how far it was moved
-    trusted: bool  # False: the pictures may not lie on one another
-
-    def __post_init__(self) -> None:
-        if self.to_plate.shape != (2, 3):
-            msg = f"to_plate must have shape (2, 3) (got {self.to_plate.shape})"
-            raise ValueError(msg)
-        self.to_plate.setflags(write=False)
-
-    @property
-    def is_still(self) -> bool:
-        """True where no warp is needed."""
-        return bool(np.array_equal(self.to_plate, IDENTITY))
+CALM_SHARE = 0.75  # of the pixels compared; smoke and passers-by fill the far tail
+FEWEST_COMPARED = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,6 +38,8 @@ class Landmarks:
     evened: NDArray[np.uint8]  # (h, w) the plate with its local contrast made alike
     corners: NDArray[np.float32]  # (n, 2) x, y
     open: NDArray[np.uint8]  # (h, w) 255 where the scene may be compared, else 0
+    soft: NDArray[np.uint8]  # (h / 2, w / 2) each second pixel of the plate, without its grain
+    coarse: NDArray[np.float32]  # (h // 2, w // 2) the plate as phase correlation wants it
 
 
 def grey(codes: NDArray[np.uint16]) -> NDArray[np.float32]:
@@ -104,7 +86,13 @@ def find_landmarks(plate_gray: ArrayLike, *, keep_out: ArrayLike | None = None) 
     apart = max(4.0, 0.6 * float(np.sqrt(evened.size / MOST_CORNERS)))
     found = cv2.goodFeaturesToTrack(evened, MOST_CORNERS, 0.02, apart, mask=allowed, blockSize=5)
     corners = np.zeros((0, 2), np.float32) if found is None else found.reshape(-1, 2)
-    return Landmarks(evened=evened, corners=corners.astype(np.float32), open=allowed)
+    return Landmarks(
+        evened=evened,
+        corners=corners.astype(np.float32),
+        open=allowed,
+        soft=np.ascontiguousarray(_without_grain(evened)[::2, ::2]),
+        coarse=_coarse(evened, allowed),
+    )
 
 
 def fit_view_to(landmarks: Landmarks, frame_gray: ArrayLike) -> View:
@@ -113,51 +101,13 @@ def fit_view_to(landmarks: Landmarks, frame_gray: ArrayLike) -> View:
     if frame.shape != landmarks.evened.shape:
         msg = f"frame_gray must have the plate's shape {landmarks.evened.shape} (got {frame.shape})"
         raise ValueError(msg)
-    start = _coarse_move(landmarks, frame)
+    soft = _without_grain(frame)
+    start = _coarse_move(landmarks, frame, soft)
     there, here = _followed(landmarks, frame, start)
     view = _by_corners(there, here, frame.shape) if len(there) >= FEWEST_CORNERS else None
     if view is None:
         view = _by_whole_picture(landmarks, frame, start)
-    return _kept_if_closer(view, landmarks, frame, there, here)
-
-
-def warp_to_plate(
-    light: NDArray[np.float32], view: View
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Lay a frame on the plate.
-
-    Resampled with an 8-tap Lanczos kernel. What that costs at half a pixel, the worst case, is
-    contrast: 0.2 % at 3 px per period, 1 % from 4 px up (bicubic: 22 % and 3 %, linear 50 % and
-    13 %), so a hand-held clip does not read as flickering smoke. A view that is still returns
-    the light untouched.
-
-    Parameters
-    ----------
-    light : ndarray of float32, shape (h, w) or (h, w, 3)
-        The frame. Linear light.
-    view : View
-        Its move onto the plate.
-
-    Returns
-    -------
-    light : ndarray of float32, same shape
-        The frame in the plate's pixels.
-    valid : ndarray of bool, shape (h, w)
-        True where it came from inside the frame.
-    """
-    h, w = light.shape[:2]
-    if view.is_still:
-        return light, np.ones((h, w), dtype=bool)
-    warped = cv2.warpAffine(
-        light, view.to_plate, (w, h), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT_101
-    )
-    inverse = cv2.invertAffineTransform(view.to_plate)
-    x, y = np.meshgrid(np.arange(w, dtype=np.float64), np.arange(h, dtype=np.float64))
-    from_x = inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]
-    from_y = inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]
-    near = 0.5  # the outermost half pixel is still mostly seen
-    valid = (from_x > -near) & (from_x < w - 1 + near) & (from_y > -near) & (from_y < h - 1 + near)
-    return warped.astype(np.float32, copy=False), valid
+    return _kept_if_closer(view, landmarks, soft, there, here)
 
 
 def _evened(gray: ArrayLike) -> NDArray[np.uint8]:
@@ -184,22 +134,30 @@ def _smooth(picture: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32
     return np.asarray(cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
-def _coarse_move(landmarks: Landmarks, frame: NDArray[np.uint8]) -> NDArray[np.float64]:
+def _coarse_move(
+    landmarks: Landmarks, frame: NDArray[np.uint8], soft: NDArray[np.uint8]
+) -> NDArray[np.float64]:
     """Shift plate -> frame to whole pixels by phase correlation; none where it does not help."""
     h, w = frame.shape
-    window = cv2.createHanningWindow((w, h), cv2.CV_32F)
-    share = landmarks.open.astype(np.float32) / 255.0
-    plate = (landmarks.evened.astype(np.float32) - 128.0) * share
-    other = (frame.astype(np.float32) - 128.0) * share
-    (dx, dy), _ = cv2.phaseCorrelate(plate, other, window)
-    shift = np.array([dx, dy])
-    if np.hypot(dx, dy) > 0.25 * min(h, w):
+    (dx, dy), _ = cv2.phaseCorrelate(landmarks.coarse, _coarse(frame, landmarks.open))
+    shift = 2.0 * np.array([dx, dy])
+    if np.hypot(*shift) > 0.25 * min(h, w):
         return np.zeros(2)
-    if np.hypot(dx, dy) < 1.0:  # well within the tracker's reach
+    if np.hypot(*shift) < 1.0:  # well within the tracker's reach
         return np.zeros(2)
-    moved = np.array([[1.0, 0.0, -dx], [0.0, 1.0, -dy]])
-    closer = _distance(landmarks, frame, moved) < _distance(landmarks, frame, IDENTITY)
+    moved = np.column_stack([np.eye(2), -shift])
+    closer = _distance(landmarks, soft, moved) < _distance(landmarks, soft, IDENTITY)
     return shift if closer else np.zeros(2)
+
+
+def _coarse(evened: NDArray[np.uint8], open_: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Open part at half the size, fading towards the picture's edges, for phase correlation."""
+    h, w = evened.shape
+    if min(h, w) < 4:
+        return np.zeros((2, 2), np.float32)
+    contrast = (evened.astype(np.float32) - 128.0) * (open_ > 0)
+    small = cv2.resize(contrast, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
+    return np.asarray(small * cv2.createHanningWindow((w // 2, h // 2), cv2.CV_32F), np.float32)
 
 
 def _followed(
@@ -341,15 +299,15 @@ def _by_whole_picture(
 def _kept_if_closer(
     view: View,
     landmarks: Landmarks,
-    frame: NDArray[np.uint8],
+    soft: NDArray[np.uint8],
     there: NDArray[np.float64],
     here: NDArray[np.float64],
 ) -> View:
     """Drop a warp that does not bring the pictures closer."""
     if view.is_still:
         return view
-    before = _distance(landmarks, frame, IDENTITY)
-    after = _distance(landmarks, frame, view.to_plate)
+    before = _distance(landmarks, soft, IDENTITY)
+    after = _distance(landmarks, soft, view.to_plate)
     if after < before:
         return view
     left = _sigma(_misses(IDENTITY, here, there)) if len(there) >= FEWEST_CORNERS else np.nan
@@ -357,17 +315,24 @@ def _kept_if_closer(
     return View(to_plate=IDENTITY.copy(), shake_px=left, moved_px=0.0, trusted=still)
 
 
-def _distance(landmarks: Landmarks, frame: NDArray[np.uint8], matrix: NDArray[np.float64]) -> float:
-    """Mean difference of plate and warped frame over the calmer three quarters of open pixels."""
-    h, w = frame.shape
-    soft = cv2.GaussianBlur(frame, (5, 5), GRAIN_PX)
-    plate = cv2.GaussianBlur(landmarks.evened, (5, 5), GRAIN_PX)
-    moved = cv2.warpAffine(soft, matrix, (w, h), flags=cv2.INTER_CUBIC)
-    seen = cv2.warpAffine(landmarks.open, matrix, (w, h), flags=cv2.INTER_NEAREST)
-    usable = ((seen > 0) & (landmarks.open > 0))[::2, ::2]
-    count = int(0.75 * usable.sum())
-    if count < 100:
+def _without_grain(frame: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return np.asarray(cv2.GaussianBlur(frame, (5, 5), GRAIN_PX), np.uint8)
+
+
+def _distance(landmarks: Landmarks, soft: NDArray[np.uint8], matrix: NDArray[np.float64]) -> float:
+    """Mean difference of plate and warped frame over the calmer part of the open pixels.
+
+    `soft` is the whole frame without its grain; each second pixel of the plate is looked at.
+    """
+    h, w = landmarks.soft.shape
+    halved = np.diag([0.5, 0.5]) @ matrix
+    moved = cv2.warpAffine(soft, halved, (w, h), flags=cv2.INTER_CUBIC)
+    seen = cv2.warpAffine(landmarks.open, halved, (w, h), flags=cv2.INTER_NEAREST)
+    usable = (seen > 0) & (landmarks.open[::2, ::2] > 0)
+    counts = np.bincount(cv2.absdiff(landmarks.soft, moved)[usable], minlength=256)
+    wanted = int(CALM_SHARE * counts.sum())
+    if wanted < FEWEST_COMPARED:
         return float("inf")
-    apart = cv2.absdiff(plate, moved)[::2, ::2][usable]
-    # smoke and passers-by fill the far tail; the calm part tells whether the scene lies right
-    return float(np.sort(apart)[:count].mean())
+    before = np.cumsum(counts) - counts
+    calm = np.clip(wanted - before, 0, counts)  # of each difference, smallest first
+    return float(calm @ np.arange(256) / wanted)
