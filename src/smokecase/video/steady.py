@@ -23,6 +23,7 @@ LUMA = np.array([0.2126, 0.7152, 0.0722])  # BT.709
 
 MOST_CORNERS = 400
 FEWEST_CORNERS = 12  # below this the fit leans on single corners and ECC takes over
+BACK_LEVEL = 2  # of the way back's pyramid: where it should end is known
 NEAR_PX = 1.0  # a corner this close to the common move belongs to the still scene
 TRACK_NOISE_PX = 0.06  # tracking error of a good corner (measured in tests/video/test_steady.py)
 GRAIN_PX = 1.0  # blur before pictures are compared, so that resampling gains nothing by itself
@@ -44,7 +45,8 @@ class Landmarks:
 
 def grey(codes: NDArray[np.uint16]) -> NDArray[np.float32]:
     """Luma of the codes (h, w, 3) on the scale of 8 bits, for finding corners."""
-    return np.asarray(cv2.transform(codes.astype(np.float32), LUMA[None] / 257.0), np.float32)
+    luma = cv2.transform(codes, LUMA[None])  # rounded to a part in 65535
+    return np.asarray(luma, np.float32) / np.float32(257.0)
 
 
 def fit_view(
@@ -117,11 +119,13 @@ def _evened(gray: ArrayLike) -> NDArray[np.uint8]:
         msg = f"a grey picture must have shape (h, w) (got {picture.shape})"
         raise ValueError(msg)
     low, high = np.percentile(picture[::3, ::3], (1.0, 99.0))
-    codes = (picture - low) * (255.0 / max(float(high - low), 1e-12))
+    steps = np.float32(255.0 / max(float(high - low), 1e-12))
+    codes = (picture - np.float32(low)) * steps
     reach = max(4.0, max(picture.shape) / 60.0)
     fine = codes - _smooth(codes, reach)
-    contrast = np.sqrt(np.maximum(_smooth(fine * fine, 2.0 * reach), 0.0) + EVEN**2)
-    return np.asarray(np.clip(128.0 + 50.0 * fine / contrast, 0, 255), dtype=np.uint8)
+    contrast = cv2.sqrt(_smooth(fine * fine, 2.0 * reach) + np.float32(EVEN**2))
+    spread = cv2.divide(fine, contrast, scale=50.0)
+    return np.asarray(np.clip(spread + np.float32(128.5), 0, 255), np.uint8)
 
 
 def _smooth(picture: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
@@ -177,7 +181,7 @@ def _followed(
     }
     there, ok, _ = cv2.calcOpticalFlowPyrLK(landmarks.evened, frame, corners, guess, **lk)
     back, ok_back, _ = cv2.calcOpticalFlowPyrLK(
-        frame, landmarks.evened, there, corners.copy(), **lk
+        frame, landmarks.evened, there, corners.copy(), **lk | {"maxLevel": BACK_LEVEL}
     )
     there, back = there.reshape(-1, 2), back.reshape(-1, 2)
     good = (ok.ravel() > 0) & (ok_back.ravel() > 0)
