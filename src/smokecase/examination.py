@@ -8,6 +8,7 @@ a time.
 import math
 from collections import Counter
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -45,7 +46,9 @@ from smokecase.readings import (
 )
 from smokecase.scene import U_LN_PAPER, Scene, learn_scene
 from smokecase.sound.listening import listen
+from smokecase.video.ahead import ahead
 from smokecase.video.clip import Clip, open_clip
+from smokecase.video.spool import spooled
 from smokecase.walk import SeenView, Walk
 
 Picture = NDArray[np.float32]
@@ -131,27 +134,35 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
         )  # fmt: skip
     if clip.source == "still":
         return examine_still(clip, white_px)
-    scene = learn_scene(
-        clip,
-        exit_px=clip.to_working(*exit_px) if exit_px else None,
-        diameter_px=diameter_px * clip.scale if diameter_px else None,
-        white_box=working_box(clip, white_px) if white_px else None,
-        plate_window_s=plate_window_s,
-        from_s=from_s,
-        to_s=to_s,
-        tell=tell,
-        rng=rng,
-    )
-    backdrop = look_behind(path, clip, scene.plate.light, scene.clipped, board_px, from_s)
-    if backdrop is not None and backdrop.sheets:  # its paper is a better white than the scene
-        scene = replace(scene, white=backdrop.white, u_ln_white=U_LN_PAPER)
-    walk = Walk(clip, scene, settings.whole_plume_hz, rng, backdrop)
-    first, last = from_s, min(to_s, clip.duration_s)
-    for frame in clip.frames(from_s, to_s):
-        walk.measure(frame)
-        tell(0.8 + 0.2 * min(1.0, (frame.time_s - first) / max(last - first, 1e-6)), "measuring")
-    sound = listen(path) if clip.source == "clip" else SoundReading(doubts=frozenset({NO_SOUND}))
+    with spooled(clip) as kept, ThreadPoolExecutor(1) as beside:
+        heard = beside.submit(listen, path) if clip.source == "clip" else None
+        scene = learn_scene(
+            kept,
+            exit_px=clip.to_working(*exit_px) if exit_px else None,
+            diameter_px=diameter_px * clip.scale if diameter_px else None,
+            white_box=working_box(clip, white_px) if white_px else None,
+            plate_window_s=plate_window_s,
+            from_s=from_s,
+            to_s=to_s,
+            tell=tell,
+            rng=rng,
+        )
+        backdrop = look_behind(path, kept, scene.plate.light, scene.clipped, board_px, from_s)
+        if backdrop is not None and backdrop.sheets:  # its paper is a better white than the scene
+            scene = replace(scene, white=backdrop.white, u_ln_white=U_LN_PAPER)
+        walk = Walk(kept, scene, settings.whole_plume_hz, rng, backdrop)
+        _measure_frames(walk, from_s, to_s, tell)
+    sound = heard.result() if heard else SoundReading(doubts=frozenset({NO_SOUND}))
     return _put_together(walk, settings, sound)
+
+
+def _measure_frames(walk: Walk, from_s: float, to_s: float, tell: Tell) -> None:
+    """Walk 2: one thread lays frames on the plate while another measures them."""
+    length_s = max(min(to_s, walk.clip.duration_s) - from_s, 1e-6)
+    with ahead(map(walk.lay, walk.clip.frames(from_s, to_s))) as laid:
+        for frame in laid:
+            walk.measure(frame)
+            tell(0.8 + 0.2 * min(1.0, (frame.time_s - from_s) / length_s), "measuring")
 
 
 def _check(clip: Clip, exit_px: tuple[float, float] | None, diameter_px: float | None) -> None:

@@ -29,7 +29,7 @@ from smokecase.scene import Scene
 from smokecase.video.clip import Clip, Frame
 from smokecase.video.exposure import block_means, log_ratios, taken_out
 from smokecase.video.steady import fit_view_to, grey
-from smokecase.video.view import warp_to_plate
+from smokecase.video.view import View, warp_to_plate
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -47,6 +47,16 @@ class SeenView:
     time_s: float
     picture: NDArray[np.uint8]  # (h, w, 3) sRGB, working size
     smoke: SmokeMap | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LaidFrame:
+    """A frame laid on the plate."""
+
+    time_s: float
+    light: Picture  # (h, w, 3)
+    blown: NDArray[np.bool_]  # (h, w) blown out in the frame
+    view: View | None  # None: the camera stands still
 
 
 class Walk:
@@ -95,16 +105,21 @@ class Walk:
                     scene.plate.light, scene.plate.u_light, scene.veil_here, scene.boxes, line, rng
                 )
 
-    def measure(self, frame: Frame) -> None:
-        """Measure one frame."""
-        scene = self.scene
+    def lay(self, frame: Frame) -> LaidFrame:
+        """Lay one frame on the plate; the order of frames does not matter here."""
+        light, blown = to_linear(frame.codes, self.clip.transfer), saturated(frame.codes)
+        if self.scene.landmarks is None:
+            return LaidFrame(frame.time_s, light, blown, None)
+        view = fit_view_to(self.scene.landmarks, grey(frame.codes))
+        light = warp_to_plate(light, view, fine=self.scene.fine)
+        return LaidFrame(frame.time_s, light, blown, view)
+
+    def measure(self, frame: LaidFrame) -> None:
+        """Measure one frame; in order of time."""
         doubts: set[Doubt] = set()
-        light = to_linear(frame.codes, self.clip.transfer)
-        blown = saturated(frame.codes)
+        light, blown, view = frame.light, frame.blown, frame.view
         shake, to_plate = 0.0, None
-        if scene.landmarks is not None:
-            view = fit_view_to(scene.landmarks, grey(frame.codes))
-            light = warp_to_plate(light, view, fine=scene.fine)
+        if view is not None:
             to_plate = view.to_plate
             shake = 0.0 if math.isnan(view.shake_px) else view.shake_px / self.clip.scale
             if not view.trusted:

@@ -73,7 +73,7 @@ class Clip:
     remarks: tuple[str, ...] = ()  # what was lost or had to be guessed, in plain words
     lost_packets: int = 0
     zero_s: float = 0.0  # the file's own stamp at the clip's time 0
-    walk: Callable[["Clip", float, float, int], Iterator[Frame]] = field(repr=False)
+    walk: "Walker" = field(repr=False)
 
     @property
     def working_size(self) -> tuple[int, int]:
@@ -105,6 +105,10 @@ class Clip:
         self.doubts |= {doubt}
         if remark not in self.remarks:
             self.remarks += (remark,)
+
+
+# a walk through a clip from and to a time, of which each so manieth frame is handed out
+Walker = Callable[[Clip, float, float, int], Iterator[Frame]]
 
 
 def open_clip(path: str | Path, *, long_side: int = LONG_SIDE) -> Clip:
