@@ -1,4 +1,4 @@
-"""Frames kept from the first walk: the same as decoded ones, and decoded where they are not kept."""
+"""Frames kept from the first walk are those that decoding gives; where none are, it decodes."""
 
 from dataclasses import replace
 
