@@ -28,6 +28,7 @@ from smokecase.report.figures import draw_contact_sheet, to_png
 from smokecase.report.inspector import LEVELS_PCT
 
 Tell = Callable[[float, str], None]
+REPORT_LETTERS = 1.6  # key pictures are printed at half their size, and read on a phone
 OF_ENGINE = "It decides which causes there can be at all, and what may be asked."
 
 
@@ -153,7 +154,7 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
         "readings_sha256": store.put_examination(examination),
         "circumstances": circumstances.to_json(),
     }
-    sheet = draw_contact_sheet(examination)
+    sheet = draw_contact_sheet(examination, letters=REPORT_LETTERS)
     if sheet is not None:
         body["sheet_sha256"] = store.put_file("pictures", to_jpeg(to_png(sheet)), ending="jpg")
     if examination.outlines:

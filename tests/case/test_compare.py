@@ -52,8 +52,9 @@ def test_a_clear_repair_is_told_in_one_sentence():
     assert found.verdict == "less"
     assert found.confidence > 0.99
     assert found.sentence == (
-        '"after" smokes less than "before": 5 % (1 to 9) against 37 % (29 to 46) over the first '
-        "4 s after the start, 32 % opacity (23 to 42) less (confidence more than 99 %)."
+        '"after" smokes less than "before": over the first 4 s after the start it blocks 5 % '
+        "(1 to 9) of the light at the pipe, against 37 % (29 to 46); that is 32 % opacity (23 to "
+        "42) less, confidence more than 99 %."
     )
 
 
@@ -225,6 +226,13 @@ def test_a_refused_clip_forbids_a_verdict():
     assert "the second clip gives no opacity (the camera shakes)" in found.sentence
 
 
+def test_a_reading_that_no_smoke_can_give_forbids_a_verdict():
+    found = compare(examined(puff(60)), examined(np.full(TIME_S.size, -14.0)))
+
+    assert found.verdict == "cannot be compared"
+    assert 'clip "after" reads -14 %, less than clear air can' in found.sentence
+
+
 def test_a_start_in_one_clip_only_forbids_a_verdict():
     running = examined(puff(30), timing=SmokeTiming(onset_s=0.0))
 
@@ -247,8 +255,9 @@ def test_two_pairs_of_pictures_are_compared_by_their_one_reading():
         return make_examination(make_trace([0.0], [opacity]), source="pair", timing=SmokeTiming())
 
     assert compare(pair(60.0), pair(20.0)).sentence == (
-        '"after" smokes less than "before": 20 % (15 to 25) against 60 % (48 to 72) over the whole '
-        "of the two pictures, 40 % opacity (27 to 53) less (confidence more than 99 %)."
+        '"after" smokes less than "before": over the whole of the two pictures it blocks 20 % (15 '
+        "to 25) of the light at the pipe, against 60 % (48 to 72); that is 40 % opacity (27 to 53) "
+        "less, confidence more than 99 %."
     )
     assert compare(pair(60.0), examined(puff(60))).verdict == "cannot be compared"
     assert compare(pair(20.0), pair(21.0)).verdict == "no difference"

@@ -11,13 +11,16 @@ import pypdfium2
 import pytest
 from PIL import Image
 
+from made_examinations import an_examination
 from made_traces import make_examination, make_trace
 from smokecase.case.record import Circumstances
 from smokecase.case.store import open_cases
 from smokecase.readings import SCREENING
 from smokecase.report.assemble import compare_pairs, make_report
-from smokecase.report.case_report import Material, write_contents
+from smokecase.report.case_report import write_contents
 from smokecase.report.course import follow_case, weighed_facts
+from smokecase.report.first_page import Material
+from smokecase.report.forum import write_reply
 from smokecase.report.inspector import inspect_clip
 from smokecase.report.page import to_html
 from smokecase.report.standing import tell_standing
@@ -236,14 +239,22 @@ def test_the_same_case_gives_the_same_bytes(store, case, made):
 
 
 def test_the_reply_is_short_and_has_its_parts(made):
-    lines = made.reply.splitlines()
+    reply = write_reply([replace(an_examination(), clip="first.mp4")], made.course.diagnosis)
 
+    lines = reply.splitlines()
     assert all(len(line) <= 78 for line in lines)
     assert len(lines) < 60
     for words in ("What first.mp4 shows:", "What it may be", "What cannot be told from it:",
                   "Questions worth asking:", "Careful: exhaust gas is poisonous"):  # fmt: skip
-        assert words in made.reply
+        assert words in reply
     assert [line[:2] for line in lines if re.match(r"\d\.", line)] == ["1.", "2.", "3."]
+
+
+def test_after_a_repair_the_reply_begins_with_what_it_did(made):
+    assert made.reply.startswith('"after" smokes less than "before":')
+    assert "What follows is from before the repair." in made.reply.replace("\n", " ")
+    assert "What it may have been" in made.reply
+    assert "Questions worth asking" not in made.reply
 
 
 # -- the inspector's record ------------------------------------------------------------------------

@@ -75,6 +75,30 @@ def test_every_key_picture_is_shown_with_section_and_caption(count, size):
     assert Image.open(io.BytesIO(to_png(figure))).width > 1400
 
 
+def test_the_legend_explains_only_what_is_drawn():
+    key = key_frames(1, 36, 64)[0]
+    bare = replace(key, plume=np.zeros_like(key.plume), section_px=None, exit_px=None)
+
+    def legend(frame):
+        figure = draw_contact_sheet(replace(an_examination(), key_frames=(frame,)))
+        return " ".join(text.get_text() for text in figure.texts)
+
+    assert "solid line: outline of the plume     dashed square: measuring section" in legend(key)
+    assert "cross: end of the pipe" in legend(key)
+    assert not {"solid", "dashed", "cross:"} & set(legend(bare).split())
+
+
+def test_a_sheet_that_is_printed_small_has_larger_letters():
+    whole = replace(an_examination(), key_frames=key_frames(3, 36, 64))
+
+    plain, large = (draw_contact_sheet(whole, letters=x) for x in (1.0, 1.6))
+
+    captions = [f.axes[0].get_title("right") for f in (plain, large)]
+    assert large.get_size_inches()[0] == plain.get_size_inches()[0]
+    assert captions == ["section 0 % (-6 to 6)", "0 % (-6 to 6)"]
+    assert large.texts[1].get_fontsize() == pytest.approx(1.6 * plain.texts[1].get_fontsize())
+
+
 def test_without_key_pictures_there_is_no_sheet():
     assert draw_contact_sheet(replace(an_examination(), key_frames=())) is None
 

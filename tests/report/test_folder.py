@@ -16,8 +16,9 @@ from made_clips import write_clip, yard
 from made_examinations import a_pair, a_refused_examination, an_examination
 from smokecase.errors import Cancelled, ClipError, WriteError
 from smokecase.model_files import find_model
-from smokecase.readings import SCREENING
+from smokecase.readings import SCREENING, PlumeOutline
 from smokecase.report import folder as room
+from smokecase.report.annotated import write_annotated
 from smokecase.report.folder import read_folder, write_folder
 
 SCHEMA = json.loads(find_model("summary.schema.json").read_text())
@@ -111,6 +112,28 @@ def test_a_pair_of_stills_comes_with_its_map(tmp_path, pictures):
     with np.load(out / "opacity_map.npz", allow_pickle=False) as numbers:
         np.testing.assert_array_equal(numbers["opacity_pct"], a_pair().opacity_map.opacity_pct)
         assert str(numbers["screening_note"]) == SCREENING
+
+
+def test_the_annotated_clip_outlines_the_plume_where_it_was_seen_last(tmp_path):
+    clip = write_clip(tmp_path / "yard.mp4", yard(40, width=160, height=90), tags=(1, 1))
+    square = np.array([[20, 20], [140, 20], [140, 70], [20, 70]], np.int32)
+    whole = replace(an_examination(), width=160, height=90, section_px=None, exit_px=None)
+    seen = replace(whole, outlines=(PlumeOutline(time_s=0.4, shapes=(square,)),
+                                    PlumeOutline(time_s=0.8, shapes=())))  # fmt: skip
+
+    found = []
+    for name, examination in (("bare", whole), ("outlined", seen)):
+        write_annotated(examination, clip, tmp_path / f"{name}.mp4")
+        with av.open(str(tmp_path / f"{name}.mp4")) as container:
+            frames = [f.to_ndarray(format="rgb24")[:90] for f in container.decode(video=0)]
+        found.append(np.array(frames, float))
+    change = np.abs(found[1] - found[0]).mean(axis=-1)
+
+    # 25 pictures a second: outlined from picture 10 to 19, and never inside the square
+    assert change[:9, 20, 30:130].mean() < 3
+    assert change[12:18, 19:22, 30:130].max(axis=1).mean() > 15
+    assert change[22:, 20, 30:130].mean() < 3
+    assert change[12:18, 30:60, 40:120].mean() < 3
 
 
 def test_an_annotated_clip_is_made_on_request(tmp_path):

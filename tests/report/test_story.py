@@ -16,8 +16,8 @@ def test_the_story_of_a_start_that_clears():
         "it blocks 58 % (52 to 64) of the light just beyond the end of the pipe. It falls to half "
         "of that within 1.0 s and to a tenth within 3.5 s. Towards the end it settles at 2 % "
         "(-4 to 8). Smoke can be seen 47 % of the time, at the longest for 3.7 s without a break. "
-        "It comes in puffs, 6.0 (5.8 to 6.2) a second. The smoke is black (weights, which say how "
-        "sure that is: black 90 %, blue 4 %, white 6 %, no smoke 0 %). Times are those of "
+        "It comes in puffs, 6.00 (5.80 to 6.20) a second. The smoke is black (weights, which say "
+        "how sure that is: black 90 %, blue 4 %, white 6 %, no smoke 0 %). Times are those of "
         "single pictures, 0.10 s apart, and carry no interval of their own; puffs and noise can "
         "move them by some tenths of a second."
     )

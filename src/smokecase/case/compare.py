@@ -24,6 +24,7 @@ from smokecase.readings import SCREENING, Examination
 Floats = NDArray[np.float64]
 
 FEWEST_S = 2.0  # less common time tells nothing
+IMPOSSIBLE_PCT = -2.0  # a mean whose upper bound lies below this is no reading of smoke
 FEWEST_SHARE = 0.5  # of the common time that both must have readings for
 
 
@@ -146,6 +147,12 @@ def _common(
         if share < FEWEST_SHARE:
             words = f'clip "{which}" has readings for only {100 * share:.0f} % of the common time'
             found.append(against(name, words))
+        elif np.nanmean(curve[:, 2]) < IMPOSSIBLE_PCT:
+            words = (
+                f'clip "{which}" reads {np.nanmean(curve[:, 0]):.0f} %, less than clear air can: '
+                "something else changed behind the plume"
+            )
+            found.append(against("readings", words))
     return found
 
 

@@ -142,7 +142,8 @@ def _common_share(spans: tuple[Difference, ...]) -> float:
 
 def _shown(level: Measured) -> str:
     """Opacity with its interval, and in words where it is hardly any."""
-    return f"hardly any smoke, {level}," if level.high < CLEAR_PCT else str(level)
+    hardly = ", hardly any" if level.high < CLEAR_PCT else ""
+    return f"{level} of the light at the pipe{hardly}"
 
 
 def _differs(verdict: str, confidence: float, span: Difference, names: tuple[str, str]) -> str:
@@ -150,12 +151,12 @@ def _differs(verdict: str, confidence: float, span: Difference, names: tuple[str
     low, high = sorted((abs(change.low), abs(change.high)))
     size = Measured(
         value=abs(change.value), u=change.u, unit="% opacity", low=min(low, abs(change.value)),
-        high=high,
+        high=max(high, abs(change.value)),
     )  # fmt: skip
     sure = "more than 99 %" if confidence > SURE_ENOUGH else f"{100 * confidence:.0f} %"
     return (
-        f'"{names[1]}" smokes {verdict} than "{names[0]}": {_shown(span.second)} against '
-        f"{_shown(span.first)} over the {span.name}, {size} {verdict} (confidence {sure})."
+        f'"{names[1]}" smokes {verdict} than "{names[0]}": over the {span.name} it blocks '
+        f"{_shown(span.second)}, against {span.first}; that is {size} {verdict}, confidence {sure}."
     )
 
 

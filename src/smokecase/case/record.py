@@ -157,8 +157,11 @@ class Entry:
             "report": lambda b: f"report {b['name']}",
             "withdrawn": lambda b: f"entry {self.replaces} withdrawn: {b['why']}",
         }[self.kind](self.body)
-        corrects = self.replaces is not None and self.kind != "withdrawn"
-        return f"{told} (corrects entry {self.replaces})" if corrects else told
+        if self.replaces is None or self.kind == "withdrawn":
+            return told
+        # a clip replaces the file that was brought, or tells more of how it was filmed
+        word = "replaces" if self.kind == "clip" else "corrects"
+        return f"{told} ({word} entry {self.replaces})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -209,12 +212,17 @@ class Case:
         return tuple(e for e in self.entries if e.number not in gone and e.kind != "withdrawn")
 
     def replaced(self) -> frozenset[int]:
-        """Numbers of the entries that do not hold any more, withdrawals among them."""
-        gone: set[int] = set()
+        """Numbers of the entries that do not hold any more, withdrawals among them.
+
+        A correction keeps replacing what it replaced when it is corrected itself; one that is
+        withdrawn lets it hold again.
+        """
+        corrected: set[int] = set()
+        withdrawn: set[int] = set()
         for entry in reversed(self.entries):
-            if entry.number not in gone and entry.replaces is not None:
-                gone.add(entry.replaces)
-        return frozenset(gone)
+            if entry.number not in withdrawn and entry.replaces is not None:
+                (withdrawn if entry.kind == "withdrawn" else corrected).add(entry.replaces)
+        return frozenset(corrected | withdrawn)
 
     def of_kind(self, kind: str) -> Iterator[Entry]:
         """Entries of one kind that hold now, oldest first."""

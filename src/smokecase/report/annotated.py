@@ -1,5 +1,6 @@
-"""Draws the readings into the clip: the section, the pipe's end, and a running timeline."""
+"""Draws the readings into the clip: the plume's outline, the section, and a running timeline."""
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -20,6 +21,8 @@ LONG_SIDE = 1280
 PAPER, INK, FAINT = (252, 252, 250), (29, 36, 41), (138, 148, 155)
 BAND, LINE, MARK = (200, 219, 224), (27, 100, 120), (122, 46, 77)
 COLOUR_WORDS = {"black": "black", "blue": "blue", "white": "white", "none": "no smoke"}
+DARK, EDGE = (16, 16, 16), (255, 210, 63)
+OUTLINE_LASTS_S = 0.6  # an older outline is no longer that of the picture
 NOTE = "screening reading, no legal smoke test"
 
 
@@ -28,7 +31,8 @@ def write_annotated(
 ) -> None:
     """Write the clip with the readings drawn in, at most 1280 pixels long, as H.264.
 
-    The section is drawn where it lay in the first picture.
+    The plume is outlined where it was seen last; the section is drawn where it lay in the first
+    picture.
 
     Raises
     ------
@@ -71,6 +75,7 @@ class _Strip:
         left = round(0.36 * self.width)
         self.plot = (left, round(1.3 * self.unit), self.width - round(self.unit),
                      self.tall - round(1.6 * self.unit))  # fmt: skip
+        self.outlined_s = [outline.time_s for outline in examination.outlines]
         self.empty = self._empty_strip()
 
     def draw(self, frame: Frame) -> Picture:
@@ -78,10 +83,21 @@ class _Strip:
         shown = to_srgb8(to_linear(frame.codes, self.clip.transfer))
         sheet = Image.new("RGB", (self.width, self.height + self.tall), PAPER)
         sheet.paste(Image.fromarray(shown), (0, 0))
+        self._outline(ImageDraw.Draw(sheet), frame.time_s)
         self._marks(ImageDraw.Draw(sheet))
         sheet.paste(self.empty, (0, self.height))
         self._words(ImageDraw.Draw(sheet), frame.time_s)
         return np.asarray(sheet)
+
+    def _outline(self, pen: ImageDraw.ImageDraw, time_s: float) -> None:
+        last = bisect_right(self.outlined_s, time_s + 1e-6) - 1
+        if last < 0 or time_s - self.outlined_s[last] > OUTLINE_LASTS_S:
+            return
+        for shape in self.examination.outlines[last].shapes:
+            corners = [self.clip.to_working(float(x), float(y)) for x, y in shape]
+            if len(corners) > 2:
+                for colour, wide in ((DARK, 3), (EDGE, 1)):  # readable on dark and light
+                    pen.line([*corners, corners[0]], fill=colour, width=wide, joint="curve")
 
     def _marks(self, pen: ImageDraw.ImageDraw) -> None:
         section, exit_px = self.examination.section_px, self.examination.exit_px

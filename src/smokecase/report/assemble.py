@@ -9,8 +9,9 @@ from smokecase.case.record import Case, Entry
 from smokecase.case.store import CaseStore
 from smokecase.errors import AnswersError, CaseError, SmokecaseError
 from smokecase.report.beside import draw_beside
-from smokecase.report.case_report import Material, write_contents
+from smokecase.report.case_report import write_contents
 from smokecase.report.course import Course, follow_case
+from smokecase.report.first_page import Material
 from smokecase.report.forum import write_reply
 from smokecase.report.inspector import LEVELS_PCT
 from smokecase.report.page import to_html
@@ -71,7 +72,11 @@ def make_report(  # noqa: PLR0913 - the door's options, each by name
     examinations = [case.examinations[e.number] for e in course.facts if e.number in case.clips]
     return Made(
         html=to_html(report), pdf=to_pdf(report, made=made),
-        reply=write_reply(examinations, course.diagnosis), course=course,
+        reply=write_reply(
+            examinations, course.diagnosis,
+            repaired=[c.sentence for c, _ in comparisons if c.first == "before"]
+            if course.after_repair else None,
+        ), course=course,
         comparisons=tuple(comparisons),
     )  # fmt: skip
 

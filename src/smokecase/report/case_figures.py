@@ -23,7 +23,7 @@ SHOWN = 4  # families drawn over the course of a case
 
 def draw_curve(examination: Examination) -> bytes:
     """Opacity over time with its 95 % band, and the plume's densest part; PNG."""
-    figure, axes = _sheet(7.2, 2.9)
+    figure, axes = _sheet(5.8, 2.5)
     trace = examination.trace
     axes.fill_between(
         trace.time_s, np.nan_to_num(trace.opacity_low_pct, nan=0, neginf=-5, posinf=105),
@@ -50,7 +50,7 @@ def draw_comparison(comparison: Comparison) -> bytes:
     from matplotlib.figure import Figure
 
     with mpl.rc_context(SETTINGS | {"font.size": 10}):
-        figure = Figure(figsize=(7.2, 3.7), facecolor="white", layout="constrained")
+        figure = Figure(figsize=(5.8, 2.9), facecolor="white", layout="constrained")
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=(1.25, 1))
     time_s = comparison.time_s
     for curve, colour, line, pattern in (
@@ -77,7 +77,7 @@ def draw_comparison(comparison: Comparison) -> bytes:
 
 def draw_course(course: Course) -> bytes:
     """How each entry moved the weights of the likeliest families; PNG."""
-    figure, axes = _sheet(7.2, 3.6)
+    figure, axes = _sheet(5.8, 3.3)
     last = course.steps[-1].families
     names = [f.name for f in last[:SHOWN]]
     at = np.arange(len(course.steps))

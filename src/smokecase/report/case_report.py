@@ -1,19 +1,15 @@
 """Writes a case's report: the first page answers, then come proofs, method and limits."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from datetime import datetime
 
 from smokecase.case.compare import Comparison
 from smokecase.case.record import Case, Circumstances, Entry
 from smokecase.causes.record import percent
-from smokecase.causes.verdict import CAUTIONS, FORBIDS
 from smokecase.causes.weigh import Weight
 from smokecase.readings import Examination
 from smokecase.report.case_figures import draw_comparison, draw_course, draw_curve
 from smokecase.report.contents import (
-    Bar,
-    Bars,
     Block,
     Items,
     Picture,
@@ -23,12 +19,13 @@ from smokecase.report.contents import (
     Text,
 )
 from smokecase.report.course import Course, tell_entry
-from smokecase.report.inspector import LEVELS_PCT, inspect_clip
+from smokecase.report.first_page import Material, tell_weight, write_first_page
+from smokecase.report.inspector import inspect_clip
 from smokecase.report.story import tell_doubts, tell_story
 
 Tell = Callable[[float, str], None]
 
-SHOWN_FAMILIES, SHOWN_CAUSES, SHOWN_REASONS = 4, 5, 4
+SHOWN_CAUSES, SHOWN_REASONS = 5, 4
 # circumstances of engine and weather; the observer's own stand in the inspector's record
 TOLD = {
     "role": "role", "engine": "engine", "standing_h": "stood for [h]",
@@ -62,19 +59,6 @@ LIMITS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Material:
-    """What a report is written from, besides the case itself."""
-
-    course: Course
-    comparisons: Sequence[tuple[Comparison, tuple[int, int]]] = ()  # with their entries
-    pictures: Mapping[int, bytes] = field(default_factory=dict)  # contact sheet by clip's entry
-    side_by_side: Mapping[int, bytes] = field(default_factory=dict)  # by comparison's place
-    levels_pct: tuple[float, ...] = LEVELS_PCT
-    versions: Mapping[str, str] = field(default_factory=dict)
-    missing: tuple[str, ...] = ()  # sentences on pictures that could not be shown
-
-
 def write_contents(
     case: Case, material: Material, *, made: datetime, tell: Tell | None = None
 ) -> Report:
@@ -91,7 +75,9 @@ def write_contents(
     """
     told = tell or (lambda share, words: None)
     told(0.0, "writing the first page")
-    sections = [_in_short(case, material), _causes(material.course), _course(case, material.course)]
+    sections = [
+        write_first_page(case, material), _causes(material.course), _course(case, material.course)
+    ]  # fmt: skip
     for i, (comparison, entries) in enumerate(material.comparisons):
         told(0.1, f"comparing {comparison.first} and {comparison.second}")
         sections.append(_comparison(comparison, entries, material.side_by_side.get(i)))
@@ -121,90 +107,13 @@ def _engine(case: Case) -> str:
     return facts or "nothing is told of the engine"
 
 
-# -- the first page ------------------------------------------------------------------------------
-
-
-def _in_short(case: Case, material: Material) -> Section:
-    found = material.course.diagnosis
-    blocks: list[Block] = [
-        Text(f"STOP. {FORBIDS[s.forbids]} {s.words} {s.reason} {s.remedy}", (), "stop")
-        for s in found.stops
-    ]
-    blocks += [Text(f"Damaged: {fault}", (), "stop") for fault in case.damage]
-    blocks += _what_was_seen(case, material)
-    blocks += _likeliest(material.course)
-    blocks += _next_step(material.course)
-    return Section("In short", tuple(blocks))
-
-
-def _what_was_seen(case: Case, material: Material) -> list[Block]:
-    clips = [e for e in case.of_kind("clip") if e.number in case.clips]
-    blocks: list[Block] = []
-    if not clips:
-        return [Text("No clip of this engine was measured; all below rests on answers.", ())]
-    for comparison, entries in reversed(material.comparisons):
-        blocks.append(Text(comparison.sentence, entries, "plain" if blocks else "lead"))
-    numbers = [e.number for e in material.course.facts if e.kind == "clip"]
-    main = next((e for e in reversed(clips) if e.number in numbers), clips[-1])
-    when = _when(main)
-    story = tell_story(case.clips[main.number])
-    blocks.append(Text(f"{when}: {story}", (main.number,), "plain" if blocks else "lead"))
-    if main is not clips[-1] and not material.comparisons:
-        last = clips[-1]
-        blocks.append(Text(f"{_when(last)}: {tell_story(case.clips[last.number])}", (last.number,)))
-    return blocks
-
-
-def _when(entry: Entry) -> str:
-    told = entry.circumstances
-    day = (told.filmed_utc or entry.time_utc)[:10]
-    parts = [p for p in (told.load, told.words) if p]
-    return f"{entry.body['name']}, {day}" + (f" ({', '.join(parts)})" if parts else "")
-
-
-def _likeliest(course: Course) -> list[Block]:
-    found = course.diagnosis
-    heading = (
-        "What it was before the repair, by all that was told until then"
-        if course.after_repair
-        else "What it may be, by all that was told until now"
-    )
-    bars = tuple(Bar(w.title, w.weight, w.low, w.high) for w in found.families[:SHOWN_FAMILIES])
-    cause = found.causes[0]
-    return [
-        Bars(bars, f"{heading}: weight with its 95 % interval; several can be true at once",
-             tuple(e.number for e in course.facts)),
-        Text(f"Likeliest single cause: {cause.title}, {_weight(cause)}."),
-    ]  # fmt: skip
-
-
-def _next_step(course: Course) -> list[Block]:
-    found = course.diagnosis
-    blocks: list[Block] = []
-    if course.after_repair:
-        again = "Next step: film it cold once more after a week of use, from the same place."
-        blocks.append(Text(again, (), "lead"))
-    if found.proposals:
-        best = found.proposals[0]
-        days = f" over {best.wait_days:.0f} days" if best.wait_days else ""
-        head = "If it smokes again" if course.after_repair else "Next step"
-        step = f"{head} ({best.minutes:.0f} min{days}, estimated): {best.question}"
-        blocks.append(Text(step, (), "plain" if course.after_repair else "lead"))
-        blocks.append(Text(f"{best.reason} {best.how} Care: {best.caution}", ()))
-    if found.questions and not course.after_repair:
-        asked = " ".join(q.words for q in found.questions[:3])
-        blocks.append(Text(f"Worth asking as well: {asked}", ()))
-    blocks.append(Text("Before any work: " + " ".join(CAUTIONS), (), "note"))
-    return blocks
-
-
 # -- what the weights rest on --------------------------------------------------------------------
 
 
 def _causes(course: Course) -> Section:
     found = course.diagnosis
     shown = [c for c in found.causes if c.weight >= 0.03][:SHOWN_CAUSES]
-    rows = tuple((c.title, _weight(c), _reasons(c)) for c in shown)
+    rows = tuple((c.title, tell_weight(c), _reasons(c)) for c in shown)
     facts = tuple(e.number for e in course.facts)
     blocks: list[Block] = [
         Table(("cause", "weight (95 %)", "what speaks for it and against it"), rows,
@@ -226,13 +135,11 @@ def _causes(course: Course) -> Section:
     return Section("Why these causes", tuple(blocks), new_page=True)
 
 
-def _weight(weight: Weight) -> str:
-    return f"{percent(weight.weight)} ({100 * weight.low:.0f} to {100 * weight.high:.0f})"
-
-
 def _reasons(weight: Weight) -> str:
     said = [
-        f"{'for' if r.decibans > 0 else 'against'}, {r.strength}: {r.told}"
+        f"{'for' if r.decibans > 0 else 'against'}, {r.strength}: {r.question} {r.told}".replace(
+            ":  ", ": "
+        )
         for r in weight.reasons[:SHOWN_REASONS]
     ]
     return "; ".join(said) or "only how common it is"
@@ -276,7 +183,7 @@ def _moved(course: Course, i: int) -> str:
         return f"Entry {number} ({words}) moved nothing."
     return (
         f"Entry {number} ({words}): {most.title} went from "
-        f"{percent(before[most.name].weight)} to {_weight(most)}."
+        f"{percent(before[most.name].weight)} to {tell_weight(most)}."
     )
 
 
@@ -284,10 +191,12 @@ def _moved(course: Course, i: int) -> str:
 
 
 def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes | None) -> Section:
-    blocks: list[Block] = [
-        Text(comparison.sentence, entries, "lead"),
-        Items(tuple(_conditions(comparison)), entries),
-    ]
+    blocks: list[Block] = [Text(comparison.sentence, entries, "lead")]
+    if beside is not None:
+        blocks.append(
+            Picture(beside, f"{comparison.first} beside {comparison.second} at their peaks",
+                    "The densest moment of each clip, side by side", entries, width_share=0.66)
+        )  # fmt: skip
     if comparison.windows:
         blocks.append(
             Picture(draw_comparison(comparison), f"Two curves. {comparison.sentence}",
@@ -304,11 +213,8 @@ def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes 
         )  # fmt: skip
         lines = (*comparison.clearing, comparison.size, comparison.colour, *comparison.sound)
         blocks.append(Items(tuple(line for line in lines if line), entries))
-    if beside is not None:
-        blocks.append(
-            Picture(beside, f"{comparison.first} beside {comparison.second} at their peaks",
-                    "The densest moment of each clip, side by side", entries, width_share=0.7)
-        )  # fmt: skip
+    blocks.append(Text("Whether the two can be compared:", entries))
+    blocks.append(Items(tuple(_conditions(comparison)), entries))
     title = f"Compared: {comparison.first} and {comparison.second}"
     return Section(title, tuple(blocks), new_page=True)
 
@@ -338,7 +244,7 @@ def _clip(entry: Entry, examination: Examination, sheet: bytes | None) -> Sectio
         blocks.append(
             Picture(sheet, f"Key pictures of {examination.clip} with the plume outlined",
                     "Key pictures: outline of the plume, measuring section (dashed square), end of "
-                    "the pipe (cross)", n, width_share=0.8)
+                    "the pipe (cross)", n)
         )  # fmt: skip
     if len(examination.trace) > 1:
         blocks.append(

@@ -9,6 +9,8 @@ from smokecase.readings import SCREENING
 
 Entries = tuple[int, ...]
 
+BRACKETS = "Numbers in square brackets name the entries of the case that a sentence rests on."
+
 
 @dataclass(frozen=True, slots=True)
 class Text:

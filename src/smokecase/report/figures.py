@@ -174,8 +174,15 @@ def _colours(axes: "Axes", examination: Examination) -> None:
                 handlelength=1.6, handleheight=1.2)  # fmt: skip
 
 
-def draw_contact_sheet(examination: Examination) -> "Figure | None":
-    """Draw the key frames with the plume's outline, the pipe's end and the measuring section."""
+def draw_contact_sheet(examination: Examination, *, letters: float = 1.0) -> "Figure | None":
+    """Draw the key frames with the plume's outline, the pipe's end and the measuring section.
+
+    Parameters
+    ----------
+    examination : Examination
+    letters : float
+        How much larger than usual the letters are, for a sheet that is printed small.
+    """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
@@ -189,33 +196,44 @@ def draw_contact_sheet(examination: Examination) -> "Figure | None":
         columns = 2  # a tall picture alone would fill more than a page
     rows = -(-len(pictures) // columns)
     cell_w = 11.0 / columns
-    cell_h = cell_w * height / width + 0.42
-    tall = rows * cell_h + 1.15
+    caption, head = 0.42 * letters, 0.97 * letters
+    cell_h = cell_w * height / width + caption
+    tall = rows * cell_h + head + 0.18
     with mpl.rc_context(SETTINGS):
         figure = Figure(figsize=(11.4, tall), facecolor=PAPER)
         cells = figure.subplots(
             rows, columns, squeeze=False,
             gridspec_kw={"left": 0.018, "right": 0.982, "wspace": 0.03,
-                         "top": 1 - 0.97 / tall, "bottom": 0.3 / tall,
-                         "hspace": 0.34 / (cell_h - 0.42)},
+                         "top": 1 - head / tall, "bottom": 0.3 / tall,
+                         "hspace": 0.34 * letters / (cell_h - caption)},
         )  # fmt: skip
         for axes, key in zip(cells.flat, pictures, strict=False):
-            _key_frame(axes, key, examination)
+            _key_frame(axes, key, examination, letters)
         for axes in list(cells.flat)[len(pictures) :]:
             axes.axis("off")
-        figure.text(0.018, 1 - 0.33 / tall, _title("Key pictures", examination), fontsize=14,
-                    weight="bold")  # fmt: skip
-        figure.text(
-            0.018, 1 - 0.56 / tall,
-            "solid line: outline of the plume     dashed square: measuring section     "
-            "cross: end of the pipe",
-            fontsize=8.5, ha="left", color=INK,
-        )  # fmt: skip
+        figure.text(0.018, 1 - 0.33 * letters / tall, _title("Key pictures", examination),
+                    fontsize=14 * min(letters, 1.2), weight="bold")  # fmt: skip
+        figure.text(0.018, 1 - 0.56 * letters / tall, _legend_of(pictures),
+                    fontsize=8.5 * letters, ha="left", color=INK)  # fmt: skip
         figure.text(0.018, 0.09 / tall, SCREENING, fontsize=8, color=FAINT)
     return figure
 
 
-def _key_frame(axes: "Axes", key: KeyFrame, examination: Examination) -> None:
+def _legend_of(pictures: tuple[KeyFrame, ...]) -> str:
+    """Explain what is drawn into the pictures, and nothing that is not."""
+    drawn = (
+        ("solid line: outline of the plume", any(_has_outline(key) for key in pictures)),
+        ("dashed square: measuring section", any(key.section_px for key in pictures)),
+        ("cross: end of the pipe", any(key.exit_px for key in pictures)),
+    )
+    return "     ".join(words for words, there in drawn if there)
+
+
+def _has_outline(key: KeyFrame) -> bool:
+    return bool(key.plume.any() and not key.plume.all())
+
+
+def _key_frame(axes: "Axes", key: KeyFrame, examination: Examination, letters: float) -> None:
     from matplotlib.patches import Rectangle
 
     axes.imshow(key.picture, interpolation="nearest")
@@ -223,7 +241,7 @@ def _key_frame(axes: "Axes", key: KeyFrame, examination: Examination) -> None:
     axes.set_yticks([])
     for spine in axes.spines.values():
         spine.set_visible(False)
-    if key.plume.any() and not key.plume.all():
+    if _has_outline(key):
         outline = key.plume.astype(np.float32)
         for colour, wide in (("#101010", 2.6), ("#ffd23f", 1.3)):  # readable on dark and light
             axes.contour(outline, levels=[0.5], colors=[colour], linewidths=[wide])
@@ -242,8 +260,12 @@ def _key_frame(axes: "Axes", key: KeyFrame, examination: Examination) -> None:
     axes.set_ylim(height - 0.5, -0.5)
     head = f"{key.time_s:.1f} s" if examination.source in ("clip", "animation") else ""
     caption = "  ".join(part for part in (head, key.what) if part)
-    axes.set_title(caption, loc="left", fontsize=9.5, weight="bold", pad=4)
-    axes.set_title(_reading_at(examination, key.time_s), loc="right", fontsize=9.5, pad=4)
+    reading = _reading_at(examination, key.time_s)
+    if letters > 1:
+        reading = reading.removeprefix("section ")  # there is no room for both at their length
+    size = 9.5 * letters
+    axes.set_title(caption, loc="left", fontsize=size, weight="bold", pad=4)
+    axes.set_title(reading, loc="right", fontsize=size, pad=4)
 
 
 def _reading_at(examination: Examination, time_s: float) -> str:

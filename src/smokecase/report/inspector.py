@@ -135,9 +135,9 @@ def _spells(
         "interval of its own)."
     ]
     for level in levels_pct:
-        lines.append(
-            f"Above {level:g} % opacity at the pipe: {seconds_above(examination.trace, level)}."
-        )
+        found = seconds_above(examination.trace, level)
+        told = "never, by its interval too" if found.value == found.high == 0 else str(found)
+        lines.append(f"Above {level:g} % opacity at the pipe: {told}.")
     return [Items(tuple(lines), n)]
 
 

@@ -3,7 +3,7 @@
 import base64
 from html import escape
 
-from smokecase.report.contents import Bars, Block, Items, Picture, Report, Table, Text
+from smokecase.report.contents import BRACKETS, Bars, Block, Items, Picture, Report, Table, Text
 
 STYLE = """
 :root { --ink: #16202a; --soft: #56616a; --rule: #b9c1c6; --paper: #fff; }
@@ -33,7 +33,7 @@ figure img { display: block; width: 100%; height: auto; }
 .bar svg { width: 100%; height: 1.5rem; }
 .bars li { list-style: none; margin: 0 0 .4rem; } .bars { padding: 0; }
 @media (max-width: 34rem) { body { padding: .8rem; } .bar { grid-template-columns: 1fr; }
-  .wide > img { min-width: 30rem; } thead, colgroup { display: none; }
+  thead, colgroup { display: none; }
   table, tbody, caption { display: block; }
   tr { display: block; border-bottom: 1px solid var(--rule); padding: .3rem 0; }
   th[scope=row], td { display: block; border: 0; padding: .1rem 0; }
@@ -59,7 +59,7 @@ def to_html(report: Report) -> str:
         f"<title>{escape(report.title)}</title><style>{STYLE}</style></head><body>",
         f"<header><h1>{escape(report.title)}</h1>",
         f'<p class="sub">{escape(report.subtitle)}; {escape(report.made)}</p>',
-        f'<p class="note"><strong>{escape(report.note)}</strong></p></header><main>',
+        f'<p class="note"><strong>{escape(report.note)}</strong> {BRACKETS}</p></header><main>',
     ]
     for section in report.sections:
         breaks = ' class="new-page"' if section.new_page else ""
@@ -68,8 +68,7 @@ def to_html(report: Report) -> str:
         parts.append("</section>")
     parts.append(
         f'</main><footer><p class="note">{escape(report.note)}</p>'
-        f'<p class="small">{escape(report.closing)} Numbers in square brackets name the entries of '
-        "the ledger that a sentence rests on.</p></footer></body></html>"
+        f'<p class="small">{escape(report.closing)}</p></footer></body></html>'
     )
     return "\n".join(parts) + "\n"
 

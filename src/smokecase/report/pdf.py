@@ -5,13 +5,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from smokecase.report.contents import Bars, Block, Items, Picture, Report, Table, Text
+from smokecase.report.contents import BRACKETS, Bars, Block, Items, Picture, Report, Table, Text
 
 MARGIN_MM, LINE = 18.0, 1.42
 INK, SOFT, RULE = (22, 32, 42), (86, 97, 106), (185, 193, 198)
 FILL = (163, 173, 180)  # of a bar: light enough for the interval drawn over it
 SIZES = {"plain": 10.0, "lead": 11.5, "small": 8.5, "stop": 10.5, "note": 9.0}
 MM_PER_POINT = 25.4 / 72.0
+ANNOUNCED_MM = 48.0
 TALLEST_MM = 150.0  # a picture is made narrower rather than higher than this
 
 
@@ -32,16 +33,19 @@ def to_pdf(report: Report, *, made: datetime) -> bytes:
     sheet.set_text_color(*SOFT)
     _write(sheet, f"{report.subtitle}; {report.made}", 9)
     sheet.ln(2)
-    _text(sheet, Text(report.note, (), "note"))
+    _text(sheet, Text(f"{report.note} {BRACKETS}", (), "note"))
     for i, section in enumerate(report.sections):
         if section.new_page and i:
             sheet.add_page()
         _heading(sheet, section.title, first=section.new_page)
-        for block in section.blocks:
+        for n, block in enumerate(section.blocks):
+            following = section.blocks[n + 1] if n + 1 < len(section.blocks) else None
+            # a line that announces a list stands on the page of that list
+            if isinstance(following, Items) and sheet.get_y() > sheet.h - ANNOUNCED_MM:
+                sheet.add_page()
             _block(sheet, block)
     sheet.ln(3)
-    _text(sheet, Text(f"{report.closing} Numbers in square brackets name the entries of the ledger "
-                      "that a sentence rests on.", (), "small"))  # fmt: skip
+    _text(sheet, Text(report.closing, (), "small"))
     return bytes(sheet.output())
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from smokecase.doubts import DOUBTS, SMOKE_FROM_START
 from smokecase.errors import printable
-from smokecase.measured import COVERAGE
+from smokecase.measured import COVERAGE, Measured
 from smokecase.readings import COLOURS, SCREENING, Examination, OpacityMap
 
 WIDE = 80  # columns of a screen
@@ -249,11 +249,10 @@ def _seen(examination: Examination) -> list[str]:
             f"Smoke can be seen {100 * timing.visible_share:.0f} % of the time{spell}."
         )
     if timing.puff_hz is not None:
-        between = ""
+        rate = f"{timing.puff_hz:.1f}"
         if timing.u_puff_hz is not None:
-            low, high = (timing.puff_hz + s * COVERAGE * timing.u_puff_hz for s in (-1, 1))
-            between = f" ({low:.1f} to {high:.1f})"
-        sentences.append(f"It comes in puffs, {timing.puff_hz:.1f}{between} a second.")
+            rate = str(Measured(value=timing.puff_hz, u=timing.u_puff_hz, unit=""))
+        sentences.append(f"It comes in puffs, {rate} a second.")
     return sentences
 
 
