@@ -167,6 +167,16 @@ COLOUR_OPEN = _doubt(
     "the colour of the smoke cannot be told from this picture",
     "film against a darker and a lighter background, with the sun behind you",
 )
+COLOUR_CAST = _doubt(
+    "colour_cast",
+    "the smoke has a pink or green cast, which neither smoke nor daylight has",
+    "switch off filters and coloured lamps, and lay something white in the picture",
+)
+TWO_COLOURS = _doubt(
+    "two_colours",
+    "no single smoke fits what was filmed: two colours in one plume, or dust or rain besides",
+    "film once more without dust or rain, and once with the plume in even light",
+)
 THIN_SMOKE = _doubt(
     "thin_smoke",
     "the smoke is so thin that its colour is uncertain",

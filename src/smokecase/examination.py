@@ -35,7 +35,7 @@ from smokecase.doubts import (
 )
 from smokecase.pair import examine_pair, examine_still
 from smokecase.plume.backdrop import tell_backdrop
-from smokecase.plume.kind import tell_colour
+from smokecase.plume.kind import ColourLook, look_at_smoke, tell_colour
 from smokecase.plume.timing import tell_timing
 from smokecase.readings import (
     Examination,
@@ -184,7 +184,7 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading) -> Examin
     doubts = set(scene.doubts) | set(clip.doubts)
     visible = np.array(walk.visible, bool)
     no_smoke = _no_smoke(scene, visible)
-    colour = tell_colour(scene.veil, scene.white, scene.u_ln_white, no_smoke, scene.brightest)
+    colour, of_colour = tell_colour(_look(scene), no_smoke)
     trace = _coloured(trace, colour, visible)
     timing = tell_timing(
         trace.time_s, trace.opacity_pct, visible, sound.runs_s, [trace.opacity_pct]
@@ -192,6 +192,7 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading) -> Examin
     if visible.any():
         if colour.colour_open:
             doubts.add(COLOUR_OPEN)
+        doubts |= of_colour
         if colour.lighting == "back_lit":
             doubts.add(BACK_LIT)
         if walk.at_edge > 0.2 * max(1, walk.maps):
@@ -252,6 +253,15 @@ def _veil_doubt(walk: Walk) -> dict[str, float] | None:
         return None
     scene = walk.scene
     return doubt | {"ln_white": float(np.log(scene.white[1])), "u_ln_white": scene.u_ln_white}
+
+
+def _look(scene: Scene) -> ColourLook | None:
+    pipe = scene.pipe
+    return look_at_smoke(
+        scene.veil, scene.windows, plate=scene.plate.light, white=scene.white,
+        u_ln_white=scene.u_ln_white, brightest=scene.brightest,
+        exit_px=pipe.exit_px if pipe else None, diameter_px=pipe.diameter_px if pipe else None,
+    )  # fmt: skip
 
 
 def _no_smoke(scene: Scene, visible: NDArray[np.bool_]) -> float:

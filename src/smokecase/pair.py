@@ -28,10 +28,11 @@ from smokecase.errors import ClipError
 from smokecase.measured import COVERAGE, Measured
 from smokecase.optics.light import saturated, to_linear, to_srgb8
 from smokecase.plume.backdrop import tell_backdrop
-from smokecase.plume.kind import tell_colour, tell_colour_of_light
-from smokecase.plume.learn_veil import brightest_luma, guess_white, learn_veil
+from smokecase.plume.kind import look_at_smoke, tell_colour, tell_colour_of_light
+from smokecase.plume.learn_veil import brightest_luma, learn_veil
+from smokecase.plume.likely_white import likely_white
 from smokecase.plume.local_veil import LocalVeil, fit_local_veil
-from smokecase.plume.marked_white import marked_white
+from smokecase.plume.marked_white import U_LN_MARKED, marked_white
 from smokecase.plume.measure import SectionValues
 from smokecase.plume.section import PipeExit, find_exit, measuring_section
 from smokecase.readings import (
@@ -76,10 +77,11 @@ def examine_still(clip: Clip, white_px: Box | None = None) -> Examination:
     """
     frame = next(clip.frames())
     light = to_linear(frame.codes, clip.transfer)
-    white = guess_white(light)
+    white, u_ln_white = likely_white(light)
     if white_px is not None:
         white = marked_white(light, saturated(frame.codes), working_box(clip, white_px))
-    colour = tell_colour_of_light(light, white)
+        u_ln_white = U_LN_MARKED
+    colour = tell_colour_of_light(light, white, u_ln_white)
     doubts = {SINGLE_STILL}
     if colour.colour_open:
         doubts.add(COLOUR_OPEN)
@@ -166,7 +168,7 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
     )  # fmt: skip
     picture = to_srgb8(light)
     if veil is None or windows is None:
-        colour = tell_colour(None, white, u_ln_white, 1.0, 1.0)
+        colour, _ = tell_colour(None, 1.0)
         shape = light.shape[:2]
         flat = OpacityMap(
             opacity_pct=np.zeros(shape, np.float32),
@@ -189,7 +191,12 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
         low_pct=(values - COVERAGE * u).astype(np.float32),
         high_pct=(values + COVERAGE * u).astype(np.float32),
     )
-    colour = tell_colour(veil, white, u_ln_white, 0.0, brightest_luma(plate))
+    look = look_at_smoke(
+        veil, windows, plate=plate, white=white, u_ln_white=u_ln_white,
+        brightest=brightest_luma(plate), moving=False,
+    )  # fmt: skip
+    colour, of_colour = tell_colour(look, 0.0)
+    doubts |= of_colour
     plume = np.nan_to_num(values) > np.maximum(LEAST_PCT, 2.0 * u)
     if colour.lighting == "back_lit":
         doubts.add(BACK_LIT)

@@ -161,6 +161,7 @@ class SmokeColour:
     none: float
     colour_open: bool  # True where the picture cannot tell
     word: str  # plain word for the mixture, grey among them
+    chance: float | None = None  # that the colour with most weight is the largest part
     spectral_slope: Measured | None = None  # Angstrom exponent of the optical depth
     veil_reflectance: tuple[float, float, float] | None = None  # red, green, blue, of white
     u_veil_reflectance: float | None = None
@@ -325,6 +326,7 @@ class Examination:
             "colour": {k: getattr(colour, k) for k in COLOURS},
             "colour_open": colour.colour_open,
             "colour_word": colour.word,
+            "colour_chance": colour.chance,
             "spectral_slope": colour.spectral_slope.to_json() if colour.spectral_slope else None,
             "veil_reflectance": colour.veil_reflectance,
             "u_veil_reflectance": colour.u_veil_reflectance,
@@ -356,6 +358,7 @@ class Examination:
             **{k: float(plain["colour"][k]) for k in COLOURS},
             colour_open=bool(plain["colour_open"]),
             word=plain["colour_word"],
+            chance=plain.get("colour_chance"),  # not kept before this field was there
             spectral_slope=Measured.from_json(slope) if slope else None,
             veil_reflectance=tupled["veil_reflectance"],
             u_veil_reflectance=plain["u_veil_reflectance"],

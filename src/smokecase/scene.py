@@ -51,6 +51,7 @@ from smokecase.plume.plate import (
     find_quiet_time,
 )
 from smokecase.plume.section import PipeExit, find_exit, measuring_section
+from smokecase.plume.windows import Windows
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import BLOCK_PX as EXPOSURE_BLOCK_PX
 from smokecase.video.exposure import block_means, fit_exposure, taken_out
@@ -86,6 +87,7 @@ class Scene:
     fine: Cut  # rows and columns that are read pixel by pixel: the boxes and what surrounds them
     veil: Veil | None  # common to the plume
     veil_here: Veil | None  # at the section
+    windows: Windows | None  # that the veil was learnt from
     white: Floats  # (3,)
     u_ln_white: float
     brightest: float  # luma of the brightest things on the plate
@@ -220,6 +222,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         white=white,
         u_ln_white=U_LN_WHITE if white_box is None else U_LN_MARKED,
         brightest=brightest_luma(plate.light),
+        windows=windows,
         clipped=clipped,
         first_change_s=quiet.first_change_s,
         u_clear_pct=unseen_pct(plate.light, section),

@@ -1,99 +1,177 @@
 """Black, blue or white: what the veil and the spectral slope say about the smoke.
 
-Every mixture of soot, oil mist and pale mist (fuel, water) has a veil reflectance and a spectral
-slope that follow from its shares; how well a mixture explains what was measured, with all its
-uncertainty, gives its weight, and the mean over mixtures gives the colour weights.
+The veil's brightness against white tells soot from mist, the spectral slope tells fine oil mist
+from coarse fuel mist and water fog; tint and misfit say how far to trust them. A trained model
+(`colour_model.py`) weighs them with their uncertainties. Where it is not sure enough to be right
+in 95 of 100 such cases, the colour is left open.
 """
 
-import itertools
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.doubts import COLOUR_CAST, TWO_COLOURS, Doubt
 from smokecase.measured import Measured
-from smokecase.optics.veil import Veil, channel_powers
+from smokecase.optics.veil import Veil
+from smokecase.plume.colour_model import COLOURS, ColourModel, ColourWeights, load_colour_model
+from smokecase.plume.likely_white import likely_white
+from smokecase.plume.spectral import Spectral, fit_spectral
+from smokecase.plume.windows import Windows
 from smokecase.readings import SmokeColour
 
+Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
-STEPS = 10  # shares in tenths
-# per pure smoke: veil over white and ln spread, slopes that occur. Soot: albedo 0.2 to 0.3 gives a
-# veil of 0.02 to 0.12; mists of hardly absorbing droplets 0.7 to 1.2; slopes by droplet size,
-# tests/optics/test_droplets.py
-BLACK, BLUE, WHITE = 0, 1, 2
-VEILS = np.array([0.05, 0.7, 0.8])
-U_LN_VEIL = np.array([0.5, 0.4, 0.4])
-SLOPES = ((0.8, 1.0, 1.3), (1.4, 1.9, 2.4, 2.9), (-0.4, 0.0, 0.4))
-PURE = 0.35  # Dirichlet exponent below 1: smokes are more often nearly pure than evenly mixed
-OPEN_BELOW = 0.55  # largest weight below which the colour is left open
-U_LN_VEIL_REST = 0.15  # veil model against real light, over all
-U_SLOPE_REST = 0.5  # camera colour mixing bends the slope
-SLOPE_UNKNOWN = (1.0, 1.5)  # spectral slope when nothing is known of it
+GUESSED_WHITE = 0.5  # ln uncertainty from which a white is only a guess
+MIXED_FROM, PART_FROM = 0.5, 0.2  # chance of a mixture, and share of a part, for its word
+# what a veil's own doubts and those of the slope leave out, on measured clips (`models/`)
+U_LN_VEIL_REST, U_SLOPE_REST = 0.35, 0.2
+SLOPE_UNKNOWN = (0.9, 1.2, 1.0)  # one picture alone: slope and its doubt; doubt of the level
+LEAST_MISFIT = 0.01  # a lossless picture of one smoke fits perfectly
+NO_SMOKE_FROM = 0.95  # weight of no smoke from which nothing else is said
 OUTSHINES = 1.25  # veil over the brightest things in the view
 GLOWING_SOOT, SOOTY_SLOPE, SLOPE_KNOWN = 0.3, 0.5, 0.7
+CAST_FROM, CAST_SIGMAS = 0.25, 2.0  # tint across the line from lamp to sky: no light is so
+TWO_COLOURS_FROM = {True: 2.0, False: 1.25}  # misfit to one smoke; of a clip, of two stills
 WORDS = {
-    (BLACK,): "black", (BLUE,): "blue", (WHITE,): "white",
-    (BLACK, BLUE): "blue-grey to black", (BLACK, WHITE): "grey", (BLUE, WHITE): "bluish white",
-    (BLACK, BLUE, WHITE): "grey",
+    ("black",): "black", ("blue",): "blue", ("white",): "white",
+    ("black", "blue"): "blue-grey to black", ("black", "white"): "grey",
+    ("blue", "white"): "bluish white", ("black", "blue", "white"): "grey",
 }  # fmt: skip
 
 
-def tell_colour(
-    veil: Veil | None, white: Floats, u_ln_white: float, no_smoke: float, brightest: float
-) -> SmokeColour:
-    """Colour weights of one clip.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ColourLook:
+    """What the colour is told from."""
+
+    light: Floats  # (3,) of the veil
+    u_ln_light: float  # of its logarithm
+    spectral: Spectral
+    white: Floats  # (3,) light of a white card
+    u_ln_white: float
+    brightest: float  # luma of the brightest things in the view
+    moving: bool = True  # a clip: shake and coding add misfit that a pair of stills has not
+
+    def features(self) -> Floats:
+        """As `colour_model.FEATURES`."""
+        spectral = self.spectral
+        return np.array([
+            np.log(self.light[1] / self.white[1]), np.hypot(self.u_ln_light, self.u_ln_white),
+            spectral.slope, spectral.u_slope, spectral.tint, spectral.u_tint,
+            np.log(max(spectral.misfit, LEAST_MISFIT)),
+        ])  # fmt: skip
+
+
+def look_at_smoke(  # noqa: PLR0913 - what is known of the smoke and of the scene, each by name
+    veil: Veil | None,
+    windows: Windows | None,
+    *,
+    plate: Picture,
+    white: Floats,
+    u_ln_white: float,
+    brightest: float,
+    exit_px: tuple[float, float] | None = None,
+    diameter_px: float | None = None,
+    moving: bool = True,
+) -> ColourLook | None:
+    """Gather what the colour is told from; None where no smoke was found.
 
     Parameters
     ----------
-    veil : Veil or None
-        The fit with its ensemble; None where there was no smoke to fit.
-    white : ndarray, shape (3,)
-        Light of a white card, in the plate's unit.
-    u_ln_white : float
-        Standard uncertainty of its logarithm.
-    no_smoke : float
-        Weight that there is no smoke at all. [0 to 1]
+    veil, windows : Veil, Windows or None
+        As `learn_veil` found them.
+    plate : ndarray, shape (h, w, 3)
+        Light without smoke.
+    white, u_ln_white : ndarray of shape (3,), float
+        Light of a white card and the standard uncertainty of its logarithm; where it is only a
+        guess by the mean, the brightest things in view stand in.
     brightest : float
         Luma of the brightest things in the view (98th percentile of the plate).
+    exit_px, diameter_px : tuple, float or None
+        The pipe. [working px]
+    moving : bool
+        A clip, not a pair of stills.
+    """
+    if veil is None:
+        return None
+    if u_ln_white > GUESSED_WHITE:
+        white, u_ln_white = likely_white(plate)
+    spectral = fit_spectral(windows, veil.light, veil.slope, white, exit_px, diameter_px)
+    if spectral is None:
+        return None
+    return ColourLook(
+        light=veil.light, u_ln_light=float(np.std(np.log(veil.members[:, 1]))), spectral=spectral,
+        white=white, u_ln_white=u_ln_white, brightest=brightest, moving=moving,
+    )  # fmt: skip
+
+
+def tell_colour(
+    look: ColourLook | None, no_smoke: float, model: ColourModel | None = None
+) -> tuple[SmokeColour, frozenset[Doubt]]:
+    """Colour weights of one clip, and what is doubtful about them.
+
+    Parameters
+    ----------
+    look : ColourLook or None
+        None where there was no smoke to look at.
+    no_smoke : float
+        Weight that there is no smoke at all. [0 to 1]
+    model : ColourModel, optional
+        The one that came with the program, if not given.
 
     Returns
     -------
-    SmokeColour
+    SmokeColour, frozenset of Doubt
+
+    Raises
+    ------
+    ModelError
+        If the model's file is missing or was changed.
     """
-    if veil is None or no_smoke >= 0.95:
-        return SmokeColour(
-            black=0.0, blue=0.0, white=0.0, none=1.0, colour_open=False, word="no smoke"
-        )
-    reflectance = veil.light / white
-    grown = veil.members / (white ** veil.tones[:, None])
-    ln_j = np.log(grown[:, 1])
-    u_ln_j = float(np.sqrt(np.var(ln_j) + u_ln_white**2 + U_LN_VEIL_REST**2))
-    slope = float(np.median(veil.slopes))
-    u_slope = float(np.hypot(np.std(veil.slopes), U_SLOPE_REST))
-    ln_centre = float(np.median(ln_j))
-    shares, likelihood = _mixtures(ln_centre, u_ln_j, slope, u_slope)
-    weights = shares.T @ likelihood / likelihood.sum()
+    if look is None or no_smoke >= NO_SMOKE_FROM:
+        return _no_smoke(), frozenset()
+    model = model or load_colour_model()
+    weights = model.weigh(look.features())
     there = 1.0 - no_smoke
-    black, blue, pale = (float(w) * there for w in weights)
-    largest = float(weights.max())
-    # the word needs a mixture that is itself likely, not only a mean of unlike ones
-    spread = np.sqrt(np.maximum((shares**2).T @ likelihood / likelihood.sum() - weights**2, 0))
-    unclear = largest < OPEN_BELOW and bool(spread.max() > 0.25)
-    return SmokeColour(
-        black=black,
-        blue=blue,
-        white=pale,
-        none=1.0 - black - blue - pale,
-        colour_open=unclear or 0.3 < no_smoke < 0.95,
+    black, blue, white = (share * there for share in weights.shares)
+    top = int(np.argmax(weights.shares))
+    chance = weights.chances[top]
+    doubts = set()
+    if _has_cast(look.spectral):
+        doubts.add(COLOUR_CAST)
+    if look.spectral.misfit > TWO_COLOURS_FROM[look.moving]:
+        doubts.add(TWO_COLOURS)
+    unclear = chance < model.named_from or bool(doubts)
+    reflectance = look.light / look.white
+    u_level = float(np.hypot(look.features()[1], U_LN_VEIL_REST))
+    spectral = look.spectral
+    colour = SmokeColour(
+        black=black, blue=blue, white=white, none=max(1.0 - black - blue - white, 0.0),
+        colour_open=unclear or no_smoke > 0.3,
         word="cannot be told" if unclear else _word(weights),
-        spectral_slope=Measured(value=slope, u=u_slope, unit=""),
+        chance=chance,
+        spectral_slope=Measured(
+            value=spectral.slope, u=float(np.hypot(spectral.u_slope, U_SLOPE_REST)), unit=""
+        ),
         veil_reflectance=tuple(float(x) for x in reflectance),  # type: ignore[arg-type]
-        u_veil_reflectance=float(reflectance[1] * u_ln_j),
-        lighting=_lighting(float(veil.light[1]) / brightest, slope, u_slope),
-    )
+        u_veil_reflectance=float(reflectance[1] * u_level),
+        lighting=_lighting(float(look.light[1]) / look.brightest, spectral),
+    )  # fmt: skip
+    return colour, frozenset(doubts)
 
 
-def tell_colour_of_light(light: NDArray[np.float32], white: Floats) -> SmokeColour:
+def _no_smoke() -> SmokeColour:
+    return SmokeColour(black=0.0, blue=0.0, white=0.0, none=1.0, colour_open=False, word="no smoke")
+
+
+def _has_cast(spectral: Spectral) -> bool:
+    """Tell whether the veil is pink or green: no smoke is, and no daylight or lamp."""
+    sure = abs(spectral.off_axis) > CAST_SIGMAS * np.hypot(spectral.u_off_axis, 0.05)
+    return bool(abs(spectral.off_axis) > CAST_FROM and sure)
+
+
+def tell_colour_of_light(light: Picture, white: Floats, u_ln_white: float) -> SmokeColour:
     """Rough colour of one picture without its clear view: nothing tells smoke from background.
 
     Left open always: what looks white may be sky, and what looks black a shadow.
@@ -103,7 +181,9 @@ def tell_colour_of_light(light: NDArray[np.float32], white: Floats) -> SmokeColo
     light : ndarray, shape (h, w, 3)
         Linear light.
     white : ndarray, shape (3,)
-        Light of a white card, guessed.
+        Light of a white card.
+    u_ln_white : float
+        Standard uncertainty of its logarithm.
 
     Returns
     -------
@@ -115,18 +195,21 @@ def tell_colour_of_light(light: NDArray[np.float32], white: Floats) -> SmokeColo
     relative = rough / (luma + 0.02)
     smooth = relative <= np.quantile(relative, 0.1)
     reflectance = np.median(light[smooth], axis=0) / white
-    ln_j = float(np.log(max(reflectance[1], 1e-3)))
-    shares, likelihood = _mixtures(ln_j, 0.9, SLOPE_UNKNOWN[0], SLOPE_UNKNOWN[1])
-    weights = shares.T @ likelihood / likelihood.sum()
+    level = float(np.log(max(reflectance[1], 1e-3)))
+    slope, u_slope, u_level = SLOPE_UNKNOWN
+    u_level = float(np.hypot(u_level, u_ln_white))
+    features = np.array([level, u_level, slope, u_slope, 0.1, 0.4, 0.0])
+    weights = load_colour_model().weigh(features)
+    black, blue, pale = weights.shares
     return SmokeColour(
-        black=float(weights[0]), blue=float(weights[1]), white=float(weights[2]),
-        none=float(1.0 - weights.sum()), colour_open=True, word="cannot be told",
+        black=black, blue=blue, white=pale, none=1.0 - black - blue - pale,
+        colour_open=True, word="cannot be told",
         veil_reflectance=tuple(float(x) for x in reflectance),  # type: ignore[arg-type]
-        u_veil_reflectance=float(0.9 * reflectance[1]),
+        u_veil_reflectance=float(u_level * reflectance[1]),
     )  # fmt: skip
 
 
-def _lighting(over_brightest: float, slope: float, u_slope: float) -> str:
+def _lighting(over_brightest: float, spectral: Spectral) -> str:
     """Tell whether the smoke may be lit from behind.
 
     Pale smoke then outshines all else in the view, and soot, whose slope stays near 1, glows far
@@ -135,41 +218,17 @@ def _lighting(over_brightest: float, slope: float, u_slope: float) -> str:
     """
     if over_brightest > OUTSHINES:
         return "back_lit"
-    sooty = abs(slope - 1.0) < SOOTY_SLOPE and u_slope < SLOPE_KNOWN
-    return "back_lit" if sooty and over_brightest > GLOWING_SOOT else "front"
+    sooty = abs(spectral.slope - 1.0) < SOOTY_SLOPE
+    known = np.hypot(spectral.u_slope, U_SLOPE_REST) < SLOPE_KNOWN
+    return "back_lit" if sooty and known and over_brightest > GLOWING_SOOT else "front"
 
 
-def _mixtures(ln_j: float, u_ln_j: float, slope: float, u_slope: float) -> tuple[Floats, Floats]:
-    """Shares (n, 3) of all mixtures and how well each explains the measurement."""
-    shares, likelihood = [], []
-    for i, j in itertools.product(range(STEPS + 1), repeat=2):
-        if i + j > STEPS:
-            continue
-        share = np.array([i, j, STEPS - i - j]) / STEPS
-        before = float(np.prod((share + 0.05) ** (PURE - 1.0)))
-        veil = float(share @ VEILS)
-        u_veil = float(np.sqrt(np.sum((share * VEILS * U_LN_VEIL) ** 2)) / veil)
-        s_j = np.hypot(u_ln_j, u_veil)
-        of_veil = np.exp(-0.5 * ((ln_j - np.log(veil)) / s_j) ** 2) / s_j
-        of_slope = 0.0
-        sets = [SLOPES[k] if share[k] > 0 else (0.0,) for k in range(3)]
-        for pure in itertools.product(*sets):
-            mixed = _mixed_slope(share, np.array(pure))
-            of_slope += np.exp(-0.5 * ((slope - mixed) / u_slope) ** 2)
-        of_slope /= np.prod([len(s) for s in sets])
-        shares.append(share)
-        likelihood.append(before * of_veil * of_slope)
-    return np.array(shares), np.array(likelihood)
-
-
-def _mixed_slope(share: Floats, slopes: Floats) -> float:
-    """Slope of a mixture: through the summed optical depths in red and blue."""
-    powers = channel_powers(slopes)  # (3, 3)
-    total = share @ powers
-    reach = channel_powers(1.0)
-    return float(np.log(total[2] / total[0]) / np.log(reach[2] / reach[0]))
-
-
-def _word(weights: Floats) -> str:
-    there = tuple(int(k) for k in np.nonzero(weights >= 0.25)[0])
-    return WORDS.get(there, "grey")
+def _word(weights: ColourWeights) -> str:
+    """Plain word: of the mixture where one is likely, else of the colour with most weight."""
+    top = int(np.argmax(weights.shares))
+    there = tuple(
+        colour
+        for k, colour in enumerate(COLOURS)
+        if k == top or (weights.mixed > MIXED_FROM and weights.shares[k] > PART_FROM)
+    )
+    return WORDS[there]
