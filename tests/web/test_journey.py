@@ -8,8 +8,8 @@ from axe_playwright_python.sync_playwright import Axe
 
 from page_clips import BUNDLED, another_copy
 from page_rig import PHONE, until
-from smokecase.case.store import open_cases
 from smokecase.case.package import verify_package
+from smokecase.case.store import open_cases
 
 AXE = Axe()
 PERCENT = re.compile(r"\d+ % \((?:0|\d+) to \d+\)|\d+ %")

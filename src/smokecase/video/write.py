@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.video.clip import Frame, open_clip
+from smokecase.video.sound_copy import lay_under
 
 Picture = NDArray[np.uint8]  # (h, w, 3) sRGB
 Tell = Callable[[float, str], None]
@@ -70,7 +71,7 @@ def write_proxy(
     to_srgb8: Callable[[Frame, str], Picture],
     tell: Tell | None = None,
 ) -> int:
-    """Write a copy for players that cannot show the original; never measured, only watched.
+    """Write a copy with sound for players that cannot show the original; never measured.
 
     `to_srgb8` makes the picture to show of a frame and the clip's transfer.
 
@@ -89,4 +90,11 @@ def write_proxy(
             tell(min(1.0, frame.index / max(1, clip.frame_count)), "making a copy to watch")
             yield frame.time_s, to_srgb8(frame, clip.transfer)
 
-    return write_h264(path, pictures(), fps=clip.nominal_fps or 25.0)
+    silent = path.with_name(f"{path.name}.silent")
+    try:
+        count = write_h264(silent, pictures(), fps=clip.nominal_fps or 25.0)
+        if clip.source != "clip" or not lay_under(silent, Path(clip_path), path):
+            silent.replace(path)
+    finally:
+        silent.unlink(missing_ok=True)
+    return count

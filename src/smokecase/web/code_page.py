@@ -114,7 +114,7 @@ def nothing_to_show(language: str) -> str:
         language,
         words("smokecase: a phone"),
         f"""<h1>{words("Only this machine can open smokecase")}</h1>
-<p>{words("To let a phone in, stop smokecase and start it with the option --network.")}</p>
+<p>{words("To let a phone in, stop smokecase and start it with the option --open-to-network.")}</p>
 <p><a href="/">{words("Back")}</a></p>""",
     )
 

@@ -68,7 +68,9 @@ def stay_at_home(note: Note) -> None:
             if asked is None or asked == b"" or asked == "":
                 return
             host = asked.decode("ascii", "replace") if isinstance(asked, bytes) else str(asked)
-            fine = is_loopback(host) or is_number(host)  # a number asks nobody
+            fine = is_loopback(host)
+            if is_number(host):  # nobody is asked who a number is
+                return
         else:
             return
         note({"what": "outgoing", "event": event, "host": host, "let_through": fine})
