@@ -27,7 +27,8 @@ ZONE = timezone(timedelta(hours=1))
 FIRST_DAY = datetime(2031, 11, 3, 8, 5, tzinfo=ZONE)  # invented
 MECHANIC, OWNER = "Ina (mechanic)", "Odo (owner)"
 YARD = Circumstances(
-    load="cold start", camera="phone on a stand, 2 m", background="brick wall", wind="light air",
+    load="cold start", light="overcast", camera="phone on a stand, 2 m",
+    background="brick wall", wind="light air",
     place="yard of the press (invented)", observer="Ina", latitude_deg=47.5, longitude_deg=9.5,
     view_azimuth_deg=330.0, distance_m=2.0, pipe_diameter_mm=55.0,
 )  # fmt: skip

@@ -241,7 +241,7 @@ class FogForecast:
         return float(later[0]) if len(later) else None
 
     def __str__(self) -> str:
-        cold = int(np.argmax(self.length_m[:, 1]))
+        cold = int(np.argmax(np.where(self.minutes <= 5, self.chance, -1.0)))
         low, middle, high = self.length_m[cold]
         text = (
             f"Harmless fog: {100 * self.when_cold:.0f} % likely in the first five minutes, "

@@ -50,7 +50,7 @@ def draw_comparison(comparison: Comparison) -> bytes:
     from matplotlib.figure import Figure
 
     with mpl.rc_context(SETTINGS | {"font.size": 10}):
-        figure = Figure(figsize=(5.8, 2.9), facecolor="white", layout="constrained")
+        figure = Figure(figsize=(5.8, 2.75), facecolor="white", layout="constrained")
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=(1.25, 1))
     time_s = comparison.time_s
     for curve, colour, line, pattern in (

@@ -136,12 +136,11 @@ def _causes(course: Course) -> Section:
 
 
 def _reasons(weight: Weight) -> str:
-    said = [
-        f"{'for' if r.decibans > 0 else 'against'}, {r.strength}: {r.question} {r.told}".replace(
-            ":  ", ": "
-        )
-        for r in weight.reasons[:SHOWN_REASONS]
-    ]
+    said = []
+    for reason in weight.reasons[:SHOWN_REASONS]:
+        way = "for" if reason.decibans > 0 else "against"
+        asked = reason.question + ("" if reason.question.endswith("?") else ":")
+        said.append(f"{way}, {reason.strength}: {asked} {reason.told}")
     return "; ".join(said) or "only how common it is"
 
 
@@ -216,7 +215,7 @@ def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes 
     blocks.append(Text("Whether the two can be compared:", entries))
     blocks.append(Items(tuple(_conditions(comparison)), entries))
     title = f"Compared: {comparison.first} and {comparison.second}"
-    return Section(title, tuple(blocks), new_page=True)
+    return Section(title, tuple(blocks))
 
 
 def _conditions(comparison: Comparison) -> list[str]:
@@ -258,7 +257,7 @@ def _clip(entry: Entry, examination: Examination, sheet: bytes | None) -> Sectio
         blocks.append(Text("Doubts, and what would help next time:", n))
         blocks.append(Items(tuple(doubts), n))
     blocks.append(_circumstances(entry.circumstances, n))
-    return Section(f"Clip {entry.body['name']}", tuple(blocks), new_page=True)
+    return Section(f"Clip {entry.body['name']}", tuple(blocks))
 
 
 def _circumstances(told: Circumstances, n: tuple[int, ...]) -> Table:

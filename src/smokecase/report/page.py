@@ -73,13 +73,18 @@ def to_html(report: Report) -> str:
     return "\n".join(parts) + "\n"
 
 
+def _words(text: str) -> str:
+    """Escape words; a number keeps its percent sign."""
+    return escape(text).replace(" %", "&nbsp;%")
+
+
 def _block(block: Block) -> str:
     if isinstance(block, Text):
         role = ' role="alert"' if block.style == "stop" else ""
         kind = f' class="{KEYS[block.style]}"' if KEYS[block.style] else ""
-        return f"<p{kind}{role}>{escape(block.text)}{_rests(block.entries)}</p>"
+        return f"<p{kind}{role}>{_words(block.text)}{_rests(block.entries)}</p>"
     if isinstance(block, Items):
-        lines = "".join(f"<li>{escape(line)}</li>" for line in block.lines)
+        lines = "".join(f"<li>{_words(line)}</li>" for line in block.lines)
         return f"<ul>{lines}</ul>"
     if isinstance(block, Table):
         return _table(block)

@@ -77,7 +77,8 @@ def _new_sheet(report: Report, made: datetime) -> Any:
 def _write(sheet: Any, text: str, size: float, *, left: float = 0.0) -> None:
     sheet.set_x(MARGIN_MM + left)
     width = sheet.w - 2 * MARGIN_MM - left
-    sheet.multi_cell(width, size * MM_PER_POINT * LINE, text, align="L", new_x="LMARGIN",
+    together = text.replace(" %", "\N{NO-BREAK SPACE}%")  # a number keeps its sign
+    sheet.multi_cell(width, size * MM_PER_POINT * LINE, together, align="L", new_x="LMARGIN",
                      new_y="NEXT")  # fmt: skip
 
 
