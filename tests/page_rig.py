@@ -183,6 +183,21 @@ class Visitor:
         self.context.close()
 
 
+def axe_faults(tab: Any) -> list[str]:
+    """What axe-core calls serious or critical on a page as it is shown now.
+
+    Source: axe-core's own rules, which follow WCAG 2.2 A and AA.
+    """
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(tab, options={"resultTypes": ["violations"]}).response["violations"]
+    return [
+        f"{fault['id']}: {fault['nodes'][0]['html'][:160]}"
+        for fault in found
+        if fault["impact"] in ("serious", "critical")
+    ]
+
+
 def until(holds: Any, *, words: str, patience_s: float = PATIENCE_MS / 1000) -> None:
     """Wait for something outside the browser; fails with what was waited for."""
     end = time.monotonic() + patience_s

@@ -4,28 +4,18 @@ import re
 import zipfile
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 
 from page_clips import BUNDLED, another_copy
-from page_rig import PHONE, until
+from page_rig import PHONE, axe_faults, until
 from smokecase.case.package import verify_package
 from smokecase.case.store import open_cases
 
-AXE = Axe()
 PERCENT = re.compile(r"\d+ % \((?:0|\d+) to \d+\)|\d+ %")
 
 
 def faults(visitor):
-    """What axe-core calls serious or critical on the page as it is shown now.
-
-    Source: axe-core's own rules, which follow WCAG 2.2 A and AA.
-    """
-    found = AXE.run(visitor.tab, options={"resultTypes": ["violations"]}).response["violations"]
-    return [
-        f"{visitor.step}: {fault['id']}: {fault['nodes'][0]['html'][:160]}"
-        for fault in found
-        if fault["impact"] in ("serious", "critical")
-    ]
+    """What the accessibility check finds serious at the step that is shown."""
+    return [f"{visitor.step}: {fault}" for fault in axe_faults(visitor.tab)]
 
 
 def case_of(page, visitor):
