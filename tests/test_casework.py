@@ -10,7 +10,14 @@ from tests.tiny_clips import tiny_clip
 
 from smokecase.case.record import Circumstances
 from smokecase.case.store import open_cases
-from smokecase.casework import add_answer, ask_next, bring_clip, measure_brought, tell_circumstances
+from smokecase.casework import (
+    add_answer,
+    ask_next,
+    bring_clip,
+    measure_brought,
+    tell_circumstances,
+    withdraw,
+)
 from smokecase.errors import AnswersError, ClipError
 from smokecase.report.course import engine_of, follow_case, tell_entry
 
@@ -113,3 +120,15 @@ def test_a_fact_of_the_engine_can_be_corrected_and_outlives_a_repair(store, case
 
     assert engine_of(now) == {"fuel": "diesel"}
     assert tell_entry(now.entries[2]) == "What does the engine burn? diesel (corrects entry 2)"
+
+
+def test_a_correction_of_a_correction_does_not_bring_the_first_answer_back(store, case):
+    for given in ("sweet", "fuel", "oil"):
+        add_answer(store, store.read_case(case.id), "smell", given, **WHO)
+    now = store.read_case(case.id)
+    assert [e.body["answer"] for e in now.of_kind("answer")] == ["oil"]
+
+    withdraw(store, now, now.entries[-1].number, why="misheard", **WHO)
+    back = store.read_case(case.id)
+
+    assert [e.body["answer"] for e in back.of_kind("answer")] == ["fuel"]

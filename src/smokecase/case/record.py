@@ -5,6 +5,7 @@ what, and when, stays readable; what holds now is worked out from all of them.
 """
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any
@@ -24,6 +25,8 @@ KINDS: dict[str, tuple[str, ...]] = {
     "report": ("name", "sha256"),
     "withdrawn": ("why",),
 }
+TABLES_OF_WORDS = ("engine", "circumstances")
+WORDS = ("name", "question", "check", "text", "why")
 LOADS = ("cranking", "cold start", "idle", "fast idle", "acceleration", "under load")
 LIGHTS = ("sun behind", "sun from the side", "sun ahead", "overcast", "shade", "lamp")
 ROLES = ("suspect", "healthy", "before", "after")
@@ -77,6 +80,12 @@ class Circumstances:
     pipe_diameter_mm: float | None = None
 
     def __post_init__(self) -> None:
+        for part in fields(self):
+            value = getattr(self, part.name)
+            wanted = (int, float) if part.name in RANGES else str
+            if value is not None and (not isinstance(value, wanted) or isinstance(value, bool)):
+                what = f'"{value}" is not {"a number" if part.name in RANGES else "words"}'
+                raise AnswersError(what, where=_spoken(part.name), remedy="tell it again")
         for name, (low, high) in RANGES.items():
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and low <= value <= high):
@@ -108,6 +117,37 @@ def _spoken(name: str) -> str:
     return (stem if unit in WORDS_OF_UNITS else name).replace("_", " ")
 
 
+def _check_forms(entry: "Entry") -> None:
+    """See that each field is of its kind: an entry may come from a file that anyone could change.
+
+    Raises
+    ------
+    ValueError
+        If one is not. A fingerprint names a file, so it must be one and nothing else.
+    """
+    words = (entry.case_id, entry.time_utc, entry.author, entry.kind, entry.previous,
+             entry.fingerprint)  # fmt: skip
+    numbers = (entry.number, 1 if entry.replaces is None else entry.replaces)
+    if not all(isinstance(word, str) for word in words):
+        msg = "who, when or what it is are not words"
+        raise ValueError(msg)
+    if not all(type(n) is int for n in numbers) or not isinstance(entry.body, Mapping):
+        msg = "its number or body has a wrong form"
+        raise ValueError(msg)
+    for name, value in entry.body.items():
+        if name.endswith("sha256") and not re.fullmatch(r"[0-9a-f]{64}", str(value)):
+            msg = f"{name} is no fingerprint"
+            raise ValueError(msg)
+        if name in TABLES_OF_WORDS and not (
+            isinstance(value, Mapping) and all(isinstance(key, str) for key in value)
+        ):
+            msg = f"{name} is no table"
+            raise ValueError(msg)
+        if name in WORDS and not isinstance(value, str):
+            msg = f"{name} is not words"
+            raise ValueError(msg)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
     """One line of a case's ledger.
@@ -129,6 +169,7 @@ class Entry:
     fingerprint: str = ""
 
     def __post_init__(self) -> None:
+        _check_forms(self)
         if self.kind not in KINDS:
             msg = f"kind must be one of {', '.join(KINDS)} (got {self.kind!r})"
             raise ValueError(msg)
@@ -139,6 +180,12 @@ class Entry:
         if self.replaces is not None and not 1 <= self.replaces < self.number:
             msg = f"entry {self.number} cannot replace entry {self.replaces}"
             raise ValueError(msg)
+        if self.kind == "clip":
+            try:
+                Circumstances.from_json(self.body["circumstances"])
+            except AnswersError as error:
+                msg = f"its circumstances cannot be: {error}"
+                raise ValueError(msg) from error
 
     @property
     def circumstances(self) -> Circumstances:

@@ -69,11 +69,11 @@ def _go(sitting: Sitting, store: CaseStore, place: Place, told: Told) -> tuple[P
 
 
 def _new_case(sitting: Sitting, store: CaseStore, told: Told) -> Case:
-    """Open a case under a name of its own; people rename nothing, they see day and hour."""
+    """Open a case under the name that was given, or under day and hour."""
     now = datetime.now().astimezone()
-    wanted = say("Engine of {day}, {hour}", sitting.language).format(
-        day=f"{now:%Y-%m-%d}", hour=f"{now:%H:%M}"
-    )
+    wanted = str(told.get("called") or "").strip()[:80] or say(
+        "Engine of {day}, {hour}", sitting.language
+    ).format(day=f"{now:%Y-%m-%d}", hour=f"{now:%H:%M}")
     taken = {case.name for case in store.list_cases()}
     name, n = wanted, 1
     while name in taken:
@@ -163,7 +163,9 @@ def _amount(told: Told, name: str) -> float:
         return float(text)
     except ValueError:
         what = f'"{text}" is no number'
-        raise AnswersError(what, where=name.replace("_", " "), remedy="write it such as 12.5") from None  # noqa: E501
+        raise AnswersError(
+            what, where=name.replace("_", " "), remedy="write it such as 12.5"
+        ) from None
 
 
 def _stop(sitting: Sitting, store: CaseStore, place: Place, told: Told) -> tuple[Place, str]:

@@ -1,7 +1,7 @@
 """Long work in the background: one thing after another, with progress, time left and a way to stop.
 
-A piece of work has a name. Whoever asks for it again, after a reload or on another screen, finds the
-same piece and its progress. Nothing here touches a clip or a case itself.
+A piece of work has a name. Whoever asks for it again, after a reload or on another screen, finds
+the same piece and its progress. Nothing here touches a clip or a case itself.
 """
 
 import threading

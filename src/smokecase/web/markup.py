@@ -66,7 +66,8 @@ def p(text: str, kind: str = "") -> str:
 def items(lines: Iterable[str], kind: str = "") -> str:
     """Make a list; lines are text."""
     listed = "".join(f"<li>{esc(line)}</li>" for line in lines)
-    return f'<ul class="{kind}">{listed}</ul>' if listed else ""
+    name = f' class="{kind}"' if kind else ""
+    return f"<ul{name}>{listed}</ul>" if listed else ""
 
 
 def caution(text: str, lang: str) -> str:

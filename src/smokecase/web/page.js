@@ -2,7 +2,7 @@
    Nothing is loaded from anywhere; measuring and weighing happen on the server. */
 window.smokecase = (() => {
   "use strict";
-  let send = null, root = null, lastStep = null, waiting = 0, busyTimer = 0, pollTimer = 0;
+  let send = null, root = null, lastStep = null, lastAddress = null, waiting = 0, busyTimer = 0, pollTimer = 0;
   const $ = (what, from) => (from || root).querySelector(what);
   const $$ = (what, from) => Array.from((from || root).querySelectorAll(what));
   const sheet = () => $("#sheet");
@@ -47,6 +47,7 @@ window.smokecase = (() => {
     if (!at.dataset.do) return;
     if (at.dataset.do === "unmark") return unmark();
     const told = Object.assign({}, at.dataset, fields(at));
+    if (at.dataset.do === "start" && $("#new-name")) told.called = $("#new-name").value;
     if (at.dataset.do === "measure") Object.assign(told, marked());
     act(told);
   }
@@ -95,18 +96,19 @@ window.smokecase = (() => {
     const to = location.pathname + here.dataset.address;
     if (to !== location.pathname + location.search) history.pushState(null, "", to);
     const stage = $("#stage");
-    const step = here.dataset.address + "";
     const name = stage ? stage.dataset.step : "";
     if (lastStep !== null && lastStep !== name) {
       const nav = $(".steps");
       if (nav) { nav.classList.remove("open"); $("#go-steps").setAttribute("aria-expanded", "false"); }
       window.scrollTo({ top: 0 });
       if (stage) stage.focus({ preventScroll: true });
-      for (const fold of $$("details.fold[data-opened]")) fold.open = true;
     }
     const wrong = $("#said .wrong");
     if (wrong) wrong.scrollIntoView({ block: "nearest" });
+    const trying = $(".trying");
+    if (trying && here.dataset.address !== lastAddress) trying.scrollIntoView({ block: "start" });
     lastStep = name;
+    lastAddress = here.dataset.address;
     const by = $("#by");
     if (by) { try { by.value = localStorage.getItem("smokecase-by") || ""; } catch (error) { /* private window */ } }
     wakePlayer();
@@ -171,7 +173,8 @@ window.smokecase = (() => {
       if (request.status === 200 && Array.isArray(paths)) {
         sending = null;
         stop.remove();
-        act({ do: "bring", files: paths });
+        const name = $("#new-name");
+        act({ do: "bring", files: paths, called: name ? name.value : "" });
       } else {
         failed((request.responseText || "").slice(0, 200).trim() || String(request.status));
       }
@@ -263,7 +266,7 @@ window.smokecase = (() => {
   let film = null;  // {video, data, key}
 
   function wakePlayer() {
-    const video = $("#film"), holder = $(".timeline script.data"), slider = $("#time");
+    const video = $("#film"), holder = $(".timeline .data"), slider = $("#time");
     if (!holder || !slider) { film = null; return; }
     if (film && film.holder === holder && film.text === holder.textContent && film.video === video) return;
     const data = JSON.parse(holder.textContent);
@@ -308,7 +311,7 @@ window.smokecase = (() => {
     const i = nearest(data.t, at), words = data.words;
     const whole = (value) => value === null || value === undefined ? words.open : Math.round(value);
     let text = data.o[i] === null
-      ? words.none.replace("{t}", at.toFixed(1))
+      ? words.blank.replace("{t}", at.toFixed(1))
       : words.read.replace("{t}", at.toFixed(1)).replace("{value}", whole(data.o[i]))
         .replace("{low}", whole(data.lo[i])).replace("{high}", whole(data.hi[i]));
     if (data.c[i]) text += " · " + words.colour.replace("{colour}", words[data.c[i]]).replace("{weight}", data.w[i]);
@@ -350,9 +353,12 @@ window.smokecase = (() => {
     const slider = $("#both-time");
     if (!slider) return;
     slider.oninput = () => { pauseBoth(); both(Number(slider.value)); };
-    if (slider.dataset.awake) return;
-    slider.dataset.awake = "yes";
-    both(Number(slider.value));
+    for (const video of pair()) {
+      if (video.dataset.awake === video.src) continue;
+      video.dataset.awake = video.src;
+      const begin = () => { video.currentTime = Math.max(0, Number(slider.value) + Number(video.dataset.shift)); };
+      if (video.readyState >= 1) begin(); else video.addEventListener("loadedmetadata", begin, { once: true });
+    }
   }
   function pair() { return $$(".pair video"); }
   function both(at) {

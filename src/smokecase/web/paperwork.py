@@ -1,5 +1,6 @@
 """Makes what can be taken away: report, package, backdrop; each in the background, each in its place."""  # noqa: E501
 
+import shutil
 import uuid
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
@@ -58,10 +59,14 @@ def _package(folder: Path, cases: Path, case_id: str, *, hand_on: bool) -> Calla
         own = folder / uuid.uuid4().hex
         own.mkdir()
         with open_cases(cases) as store:
-            path = pack_case(
-                store, store.read_case(case_id), own / "package.zip", time=datetime.now(UTC),
-                hand_on=hand_on, tell=tell,
+            packed = pack_case(
+                store, store.read_case(case_id), own / "package", time=datetime.now(UTC),
+                hand_on=hand_on, tell=lambda share, words: tell(0.85 * share, words),
             )  # fmt: skip
+        tell(0.87, "packing the case")
+        name = "handed" if hand_on else "package"
+        path = Path(shutil.make_archive(str(own / name), "zip", own, packed.name))
+        shutil.rmtree(packed)
         return _address(path)
 
     return work

@@ -10,7 +10,7 @@ from smokecase.casework import ask_next
 from smokecase.causes.knowledge import DONT_KNOW
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.causes.record import percent
-from smokecase.errors import AnswersError, CaseError, SmokecaseError
+from smokecase.errors import CaseError, SmokecaseError
 from smokecase.languages import say
 from smokecase.report.assemble import compare_entries
 from smokecase.report.course import engine_of, leading_after_each, weigh_otherwise
@@ -27,7 +27,7 @@ from smokecase.web.views.home import show_home
 from smokecase.web.views.ledger import show_ledger
 from smokecase.web.views.mark import show_mark
 from smokecase.web.views.papers import show_papers
-from smokecase.web.views.questions import capital, show_questions
+from smokecase.web.views.questions import show_questions
 from smokecase.web.views.smoke import show_smoke
 
 
@@ -103,7 +103,8 @@ def _clip(case: Case, number: int, kinds: tuple[str, ...]) -> Entry | None:
             at = entry.number
     if number and at in by_number:
         return by_number[at]
-    return max(held, key=lambda e: e.number) if held else None
+    own = [e for e in held if not e.circumstances.engine]
+    return max(own or held, key=lambda e: e.number) if held else None
 
 
 def _look(sitting: Sitting, store: CaseStore, place: Place, case: Case) -> str:
@@ -190,9 +191,7 @@ def _story(sitting: Sitting, store: CaseStore, place: Place, case: Case) -> str:
 
 def _report(sitting: Sitting, store: CaseStore, place: Place, case: Case) -> str:
     made, reply = papers_ready(sitting, store, case)
-    return show_papers(
-        case, made, reply, paper_jobs(sitting, case), sitting.desk, sitting.language
-    )
+    return show_papers(case, made, reply, paper_jobs(sitting, case), sitting.desk, sitting.language)
 
 
 STEPS = {

@@ -9,7 +9,7 @@ HERE = Path(__file__).parent
 
 
 class Workshop(gr.themes.Base):
-    """A plain base for the few parts that are not the page's own markup; no fonts from elsewhere."""
+    """A plain base for what is not the page's own markup; no fonts from elsewhere."""
 
     def __init__(self) -> None:
         letters = ["system-ui", "sans-serif"]
@@ -24,16 +24,17 @@ class Workshop(gr.themes.Base):
 
 def _head() -> str:
     script = (HERE / "page.js").read_text(encoding="utf-8")
+    style = (HERE / "page.css").read_text(encoding="utf-8")
     return (
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         '<meta name="color-scheme" content="light dark">'
-        f"<script>{script}</script>"
+        # not by the framework's `css`: it puts a prefix after every comma, those in :is() too
+        f"<style>{style}</style><script>{script}</script>"
     )
 
 
 # keywords of gradio's mount and launch
 LOOK: dict[str, Any] = {
     "theme": Workshop(),
-    "css": (HERE / "page.css").read_text(encoding="utf-8"),
     "head": _head(),
 }

@@ -47,10 +47,9 @@ def show_causes(  # noqa: PLR0913 - all that the step needs, each by name
         parts.append(_stops(found, lang))
     if after_repair:
         parts.append(p(say("This is how it stood before the repair.", lang), "note"))
-    parts += [_notes(found, lang), _bars(found, tried, lang)]
     if tried:
         parts.append(_trying(about, trial, knowledge, lang))
-    parts += [_loose_ends(found, lang), _next_check(found, lang)]
+    parts += [_bars(found, tried, lang), _next_check(found, lang), _loose_ends(found, lang)]
     parts.append(_what_if(answers, knowledge, about, trial, lang))
     more = button(say("More questions", lang), "go", step="tell", mark="more-questions")
     parts.append(ahead(say("Enter what a check gave", lang), "check", mark="check", more=more))
@@ -72,15 +71,6 @@ def _stops(found: Diagnosis, lang: str) -> str:
         for stop in found.stops
     )
     return f'<section id="stops" role="alert">{rows}</section>'
-
-
-def _notes(found: Diagnosis, lang: str) -> str:
-    lines = [say(note, lang) for note in found.notes]
-    lines += [
-        say("These two do not fit together: {what}", lang).format(what=say(pair.words, lang))
-        for pair in found.contradictions
-    ]
-    return items(lines, "notes")
 
 
 def _bars(found: Diagnosis, tried: Mapping[str, float], lang: str) -> str:
@@ -116,7 +106,7 @@ def _bar(weight: Weight, tried: Mapping[str, float], lang: str) -> str:
         then = 100 * tried.get(weight.name, 0.0)
         mark = f'<i class="then" style="left:{then:.1f}%"></i>'
         arrow = "▲" if then > now + 0.5 else "▼" if then < now - 0.5 else "="
-        words = f'<em>{arrow} {esc(say("then {n}", lang).format(n=percent(then / 100)))}</em>'
+        words = f"<em>{arrow} {esc(say('then {n}', lang).format(n=percent(then / 100)))}</em>"
     return (
         f'<span class="title">{esc(capital(say(weight.title, lang)))}</span>'
         f'<span class="amount"><b>{percent(weight.weight)}</b> '
@@ -166,11 +156,14 @@ def _trying(about: str, trial: str, knowledge: Knowledge, lang: str) -> str:
     keep = button(say("It is so: enter it", lang), "answer", look="main", question=about,
                   state=trial, back="weigh", mark="trial-keep")  # fmt: skip
     leave = button(say("Back to what was told", lang), "go", step="weigh", mark="trial-leave")
-    return f'<div class="trying" role="status"><p>{esc(words)}</p><div class="row">{keep}{leave}</div></div>'  # noqa: E501
+    return f'<div class="trying" role="status"><p>{esc(words)}</p><div class="row">{keep}{leave}</div></div>'
 
 
 def _loose_ends(found: Diagnosis, lang: str) -> str:
-    lines = []
+    lines = [
+        say("These two do not fit together: {what}", lang).format(what=say(pair.words, lang))
+        for pair in found.contradictions
+    ]
     leading = found.families[0]
     for turn in found.sensitivity[:1]:
         if turn.leading_without != leading.name:
@@ -198,6 +191,7 @@ def _loose_ends(found: Diagnosis, lang: str) -> str:
                 second=say(titles[found.rival.second], lang), fact=say(found.rival.words, lang),
             )
         )  # fmt: skip
+    lines += [say(note, lang) for note in found.notes]
     if not lines:
         return ""
     return card(items(lines), title=say("How firm it is", lang), kind="plain")
@@ -275,7 +269,7 @@ def _what_if(
                               question=name, state=DONT_KNOW)  # fmt: skip
         rows.append(
             f'<details class="fold"{" open" if about == name else ""}><summary>'
-            f"{esc(say(question.question, lang))} <b>{esc(answer_words(name, given, knowledge, lang))}"  # noqa: E501
+            f"{esc(say(question.question, lang))} <b>{esc(answer_words(name, given, knowledge, lang))}"
             f'</b></summary><div class="choices tight">{choices}</div></details>'
         )
     if not rows:

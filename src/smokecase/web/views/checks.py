@@ -64,7 +64,7 @@ def _enter(question: Question, lang: str) -> str:
         unit = esc(say("Unit", lang))
         parts.append(
             f'<div class="amount-row" data-form><label class="field"><span>{esc(hint)}</span>'
-            f'<input id="amount" name="amount" type="text" inputmode="{"text" if several else "decimal"}" '  # noqa: E501
+            f'<input id="amount" name="amount" type="text" inputmode="{"text" if several else "decimal"}" '
             f'autocomplete="off" data-enter="go-result"></label>'
             f'<label class="field unit"><span>{unit}</span><select name="unit" id="unit">'
             f"{options(units, quantity.unit)}</select></label>"

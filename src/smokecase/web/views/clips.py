@@ -31,7 +31,7 @@ def show_clips(case: Case, pictures: Mapping[int, str], desk: Desk, lang: str) -
     waits = [e for e in brought if (job := job_of(case, e, desk)) is None or not job.is_open]
     if len(waits) > 1:
         parts.append(
-            f'<div class="row">{button(say("Measure all", lang), "measure_all", look="main", mark="measure-all")}</div>'  # noqa: E501
+            f'<div class="row">{button(say("Measure all", lang), "measure_all", look="main", mark="measure-all")}</div>'
         )
     if rows:
         parts.append(f'<ul class="clips">{rows}</ul>')
@@ -84,9 +84,8 @@ def _fitness(entry: Entry, doubts: list, lang: str) -> str:  # type: ignore[type
         word = say("Looks fit", lang)
         return f'<p class="fit good"><b>{esc(word)}</b> {esc(size)}</p>'
     word = say("Can be tried", lang)
-    return (
-        f'<p class="fit fair"><b>{esc(word)}</b> {esc(size)}</p>'
-        + doubts_list(sorted(doubts, key=lambda d: list(DOUBTS).index(d.name)), lang)
+    return f'<p class="fit fair"><b>{esc(word)}</b> {esc(size)}</p>' + doubts_list(
+        sorted(doubts, key=lambda d: list(DOUBTS).index(d.name)), lang
     )
 
 

@@ -1,4 +1,4 @@
-"""Two clips side by side: the verdict first, then whether it can be given, the numbers, the pictures."""  # noqa: E501
+"""Two clips side by side: the verdict first, then whether it can be given, the numbers, the pictures."""
 
 import json
 import math
@@ -7,13 +7,20 @@ import numpy as np
 
 from smokecase.case.compare import Comparison
 from smokecase.case.record import Case, Entry
-from smokecase.languages import say
+from smokecase.languages import say, text
 from smokecase.web.desk import Desk, Job
 from smokecase.web.markup import button, card, esc, items, options, p
 from smokecase.web.views.clips import show_progress
 from smokecase.web.views.frame import ahead, heading
 
 MOST_POINTS = 400
+VERDICTS = {
+    "more": text("more smoke"),
+    "less": text("less smoke"),
+    "no difference": text("no difference"),
+    "cannot tell": text("cannot be told"),
+    "cannot be compared": text("cannot be compared"),
+}
 
 
 def show_choice(case: Case, first: int, second: int, lang: str) -> str:
@@ -45,7 +52,7 @@ def show_comparison(
 ) -> str:  # fmt: skip
     """Show what two clips say together."""
     parts = [
-        f'<section class="card verdict" id="verdict"><p class="word">{esc(say(found.verdict, lang))}</p>'  # noqa: E501
+        f'<section class="card verdict" id="verdict"><p class="word">{esc(say(VERDICTS[found.verdict], lang))}</p>'
         f"<p>{esc(say(found.sentence, lang))}</p></section>",
         _pair(found, entries, watch, desk, lang),
         _curves(found, lang),
@@ -76,13 +83,14 @@ def _pair(
     play, pause = esc(say("Play both", lang)), esc(say("Pause", lang))
     label = esc(say("Seconds from the start of the engine", lang))
     span = _span(found)
+    at = _densest(found, span)
     return (
         f'<div class="pair"><div class="halves">{"".join(halves)}</div>'
         f'<div class="row controls"><button type="button" class="b quiet" data-play-both '
         f'data-on="{pause}" data-off="{play}" id="go-both"><span>{play}</span></button>'
         f'<label class="along"><span>{label}</span><input type="range" id="both-time" '
-        f'min="{span[0]:.2f}" max="{span[1]:.2f}" step="0.04" value="{span[0]:.2f}">'
-        f"<output>{span[0]:.1f} s</output></label></div></div>"
+        f'min="{span[0]:.2f}" max="{span[1]:.2f}" step="0.04" value="{at:.2f}">'
+        f"<output>{at:.1f} s</output></label></div></div>"
     )
 
 
@@ -90,6 +98,14 @@ def _span(found: Comparison) -> tuple[float, float]:
     if found.time_s.size:
         return float(found.time_s[0]), float(found.time_s[-1])
     return -min(*found.shift_s, 2.0), 20.0
+
+
+def _densest(found: Comparison, span: tuple[float, float]) -> float:
+    """Tell when the first clip blocks most light: the moment to begin looking at."""
+    known = np.isfinite(found.first_pct[:, 0]) if found.time_s.size else np.zeros(0, bool)
+    if not known.any():
+        return span[0]
+    return float(found.time_s[known][np.argmax(found.first_pct[known, 0])])
 
 
 def _curves(found: Comparison, lang: str) -> str:
@@ -100,14 +116,21 @@ def _curves(found: Comparison, lang: str) -> str:
     x = 1000 * (found.time_s[kept] - found.time_s[0]) / (found.time_s[-1] - found.time_s[0])
     both = np.concatenate([found.first_pct[:, 0], found.second_pct[:, 0]])
     known = both[np.isfinite(both)]
-    top = min(100.0, max(10.0, 10 * math.ceil(1.15 * float(known.max()) / 10))) if known.size else 100.0  # noqa: E501
+    top = (
+        min(100.0, max(10.0, 10 * math.ceil(1.15 * float(known.max()) / 10)))
+        if known.size
+        else 100.0
+    )
     drawn = []
     for kind, column in (("first", found.first_pct), ("second", found.second_pct)):
         values = 100 - 100 * np.clip(column[kept], 0, top) / top
         good = np.isfinite(values).all(axis=1)
         if good.sum() > 1:
             edge = [f"{a:.1f},{b:.1f}" for a, b in zip(x[good], values[good, 2], strict=True)]
-            back = [f"{a:.1f},{b:.1f}" for a, b in zip(x[good][::-1], values[good, 1][::-1], strict=True)]  # noqa: E501
+            back = [
+                f"{a:.1f},{b:.1f}"
+                for a, b in zip(x[good][::-1], values[good, 1][::-1], strict=True)
+            ]
             drawn.append(f'<polygon class="band {kind}" points="{" ".join(edge + back)}"/>')
         good = np.isfinite(values[:, 0])
         line = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x[good], values[good, 0], strict=True))
@@ -120,11 +143,11 @@ def _curves(found: Comparison, lang: str) -> str:
         for kind, name in (("first", found.first), ("second", found.second))
     )
     return (
-        f'<div class="timeline still"><div class="lanes"><div class="lane opacity">'
-        f"<h3>{esc(say('light blocked', lang))}</h3>"
+        f'<div class="timeline"><div class="lanes"><div class="lane opacity">'
+        f"<h3>{esc(say('light blocked', lang))}</h3><div class=plot>"
         f'<svg viewBox="0 0 1000 100" preserveAspectRatio="none" role="img" aria-label="{label}">'
         f'{"".join(drawn)}</svg><span class="mark top">{top:.0f} %</span>'
-        f'<span class="mark bottom">0 %</span></div></div>'
+        f'<span class="mark bottom">0 %</span></div></div></div>'
         f'<p class="clock" aria-hidden="true">{marks}</p><ul class="key-list">{key}</ul></div>'
     )
 

@@ -12,7 +12,7 @@ STEPS = (
     ("mark", text("Pipe"), text("show it, then measure")),
     ("look", text("Smoke"), text("see what was measured")),
     ("tell", text("Questions"), text("tell what you know")),
-    ("weigh", text("Causes"), text("what it may be, and why")),
+    ("weigh", text("Causes"), text("what it may be")),
     ("check", text("Checks"), text("enter what you found")),
     ("compare", text("Compare"), text("two clips side by side")),
     ("case", text("Story"), text("all that was entered")),
@@ -22,6 +22,21 @@ MARK = (  # a pipe's end seen from the side and what comes out of it
     '<svg class="mark" viewBox="0 0 64 40" aria-hidden="true" focusable="false">'
     '<path d="M0 24h22v12H0z" class="pipe"/><path d="M22 22v16" class="rim"/>'
     '<path d="M28 30c8-10 10 4 18-6s8 2 16-10M28 36c10-4 14 4 22-4s6 0 12-6" class="puff"/></svg>'
+)
+
+# each colour has its own hatching, so that it can be told without seeing colours
+PATTERNS = (
+    "<defs>"
+    '<pattern id="fill-black" width="16" height="16" patternUnits="userSpaceOnUse">'
+    '<rect width="16" height="16" class="p-black"/></pattern>'
+    '<pattern id="fill-blue" width="12" height="20" patternUnits="userSpaceOnUse">'
+    '<rect width="12" height="20" class="p-blue"/><path d="M3 0V20" class="p-line"/></pattern>'
+    '<pattern id="fill-white" width="14" height="26" patternUnits="userSpaceOnUse">'
+    '<rect width="14" height="26" class="p-white"/><circle cx="4" cy="7" r="1.6" class="p-dot"/>'
+    '<circle cx="11" cy="20" r="1.6" class="p-dot"/></pattern>'
+    '<pattern id="fill-none" width="20" height="20" patternUnits="userSpaceOnUse">'
+    '<rect width="20" height="20" class="p-none"/></pattern>'
+    "</defs>"
 )
 
 
@@ -48,7 +63,7 @@ def frame(
     return (
         f'<div id="sheet" class="{kind}" lang="{esc(lang)}" data-address="{esc(place.address)}" '
         f'data-turn="{esc(turn)}">'
-        f'<a class="skip" href="#stage">{esc(say("Skip to the work", lang))}</a>'
+        f'<svg class="patterns" aria-hidden="true">{PATTERNS}</svg><a class="skip" href="#stage">{esc(say("Skip to the work", lang))}</a>'
         f"{_head(place, lang, case)}"
         f'<div class="bench">{steps}<div id="stage" tabindex="-1" data-step="{esc(place.step)}">'
         f'<div id="said" aria-live="polite">{said}</div>{body}</div></div>{_foot(lang)}</div>'
@@ -109,7 +124,9 @@ def heading(words: str, lead: str = "") -> str:
 
 def ahead(words: str, step: str, *, mark: str = "next", more: str = "") -> str:
     """End a step: the way on, always at the same place."""
-    return f'<div class="ahead">{more}{button(words, "go", look="main", mark=mark, step=step)}</div>'
+    return (
+        f'<div class="ahead">{more}{button(words, "go", look="main", mark=mark, step=step)}</div>'
+    )
 
 
 def notice(words: str, *, kind: str = "done") -> str:

@@ -46,6 +46,7 @@ def show_home(cases: Sequence[Case], lang: str, *, words: str = "") -> str:
             '<div class="hero">',
             heading(say("An engine smokes?", lang), lead),
             bring_box(lang),
+            _name_field(lang),
             caution(say(OUTDOORS, lang), lang),
             "</div>",
             _ways(lang),
@@ -53,6 +54,14 @@ def show_home(cases: Sequence[Case], lang: str, *, words: str = "") -> str:
             show_cases(cases, lang, words=words),
             fold(say("How to film", lang), film_guide_html(lang), mark="film-guide"),
         )
+    )
+
+
+def _name_field(lang: str) -> str:
+    label = esc(say("What shall the case be called? May stay empty.", lang))
+    return (
+        f'<label class="field name-field" for="new-name"><span>{label}</span>'
+        f'<input id="new-name" type="text" maxlength="80" autocomplete="off"></label>'
     )
 
 

@@ -22,6 +22,9 @@ KINDS = {
 }
 
 
+NAMED = ("opened", "brought", "clip", "report")  # told by their names, the kind stands beside
+
+
 def show_ledger(case: Case, leading: Mapping[int, tuple[str, float]], lang: str) -> str:
     """Show the story of a case.
 
@@ -61,14 +64,14 @@ def _entry(entry: Entry, gone: bool, moved: str, lang: str) -> str:
     undo = ""
     if not gone and entry.kind not in ("opened", "withdrawn", "report"):
         undo = button(say("Undo", lang), "undo", look="plain", number=entry.number)
-    what = tell_entry(entry)
+    what = str(entry.body["name"]) if entry.kind in NAMED else tell_entry(entry)
     state = f"<em>{esc(say('no longer holds', lang))}</em>" if gone else ""
     effect = f'<p class="moved">{esc(moved)}</p>' if moved else ""
     kind = say(KINDS[entry.kind], lang)
     return (
         f'<li class="entry{" gone" if gone else ""}" value="{entry.number}"><p class="when">'
         f'<span class="tag">{esc(kind)}</span> <time>{esc(when)} UTC</time> '
-        f"<span>{esc(entry.author)}</span> {state}</p><p>{esc(what)}</p>{effect}{undo}</li>"
+        f"<span>{esc(entry.author)}</span> {state}</p>{undo}<p>{esc(what)}</p>{effect}</li>"
     )
 
 

@@ -67,9 +67,10 @@ def _picture(case: Case, entry: Entry, picture: str, lang: str) -> str:
         say("Picture of the clip. Arrow keys move the ring, plus and minus change its size, "
             "Enter lays it down.", lang)
     )  # fmt: skip
-    legend = f'<p class="legend"><i class="key ring"></i>{esc(say("end of the pipe", lang))}'
+    end, box = esc(say("end of the pipe", lang)), esc(say("measuring section", lang))
+    legend = f'<p class="legend"><span><i class="key ring"></i>{end}</span>'
     if section:
-        legend += f' <i class="key box"></i>{esc(say("measuring section", lang))}'
+        legend += f'<span><i class="key box"></i>{box}</span>'
     slider = (
         f'<div class="width-row"{shown}><label for="ring-size">'
         f"{esc(say('Width of the pipe', lang))}</label>"

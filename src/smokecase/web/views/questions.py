@@ -140,7 +140,11 @@ def answer_words(name: str, given: object, knowledge: Knowledge, lang: str) -> s
     asked = knowledge.questions.get(name) or knowledge.contexts.get(name)
     states = given if isinstance(given, list) else [given]
     known = dict(zip(asked.states, asked.words, strict=True)) if asked else {}
-    known |= {DONT_KNOW: text("don't know"), "yes": text("yes"), "no": text("no")} if asked is None or given == DONT_KNOW else {}  # noqa: E501
+    known |= (
+        {DONT_KNOW: text("don't know"), "yes": text("yes"), "no": text("no")}
+        if asked is None or given == DONT_KNOW
+        else {}
+    )
     return capital(", ".join(say(known.get(str(s), str(s)), lang) for s in states))
 
 

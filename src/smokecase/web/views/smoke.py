@@ -4,7 +4,7 @@ from smokecase.case.record import LIGHTS, LOADS, ROLES, Case, Entry
 from smokecase.doubts import DOUBTS
 from smokecase.languages import say, text
 from smokecase.readings import Examination
-from smokecase.report.story import tell_colour, tell_peak, tell_story
+from smokecase.report.story import tell_peak, tell_story
 from smokecase.web.desk import Desk, Job
 from smokecase.web.markup import button, card, doubts_list, esc, fold, options, p, sentence
 from smokecase.web.views.clips import show_progress
@@ -112,7 +112,9 @@ def _choose(case: Case, entry: Entry, lang: str) -> str:
         f"{esc(e.body['name'])}</span></button>"
         for e in clips
     )
-    return f'<div class="row choose" role="group" aria-label="{esc(say("Clips", lang))}">{rows}</div>'  # noqa: E501
+    return (
+        f'<div class="row choose" role="group" aria-label="{esc(say("Clips", lang))}">{rows}</div>'
+    )
 
 
 def _answer(seen: Examination, lang: str) -> str:
@@ -130,10 +132,17 @@ def _answer(seen: Examination, lang: str) -> str:
         first = (
             f'<div class="figure"><strong>{esc(value)}</strong>'
             f"<p>{esc(say('of the light is blocked at the densest moment', lang))}<br>"
-            f"<span>{esc(say('95 times in 100 between', lang))} {esc(bounds.rstrip(')').replace(' to ', ' % – '))} %</span></p>"  # noqa: E501
+            f"<span>{esc(_reach(bounds, lang))}</span></p>"
             f"{_gauge(seen)}</div>"
         )
     return f'<div class="answer">{first}{_colour(seen, lang)}</div>'
+
+
+def _reach(bounds: str, lang: str) -> str:
+    low, _, high = bounds.rstrip(")").partition(" to ")
+    return say("95 times in 100 between {low} and {high} %", lang).format(
+        low=say(low, lang), high=say(high, lang)
+    )
 
 
 def _gauge(seen: Examination) -> str:
@@ -154,17 +163,20 @@ def _colour(seen: Examination, lang: str) -> str:
     colour = seen.colour
     if colour.none > 0.5:
         return ""
-    word = say("open", lang) if colour.colour_open else say(colour.word, lang)
+    word = say("not clear", lang) if colour.colour_open else say(colour.word, lang)
     rows = "".join(
         f'<li><span class="name">{swatch(name)}{esc(say(words, lang))}</span>'
-        f'<span class="track"><i style="width:{100 * getattr(colour, name):.0f}%"></i></span>'
+        f'<span class="how-much"><i style="width:{100 * getattr(colour, name):.0f}%"></i></span>'
         f"<b>{100 * getattr(colour, name):.0f} %</b></li>"
         for name, words in COLOUR_WORDS.items()
         if name != "none"
     )
-    told = esc(say(tell_colour(seen), lang)) if colour.colour_open else ""
-    note = f"<p>{told}</p>" if told else f"<p>{esc(say('is the colour of the smoke', lang))}</p>"
-    return f'<div class="figure"><strong>{esc(word)}</strong>{note}<ul class="weights">{rows}</ul></div>'  # noqa: E501
+    note = (
+        say("The colour cannot be told from this clip.", lang)
+        if colour.colour_open
+        else say("is the colour of the smoke; how sure, by weight:", lang)
+    )
+    return f'<div class="figure"><strong>{esc(word)}</strong><p>{esc(note)}</p><ul class="weights">{rows}</ul></div>'
 
 
 def _player(seen: Examination, watch: str | Job, still: str, desk: Desk, lang: str) -> str:
@@ -270,6 +282,6 @@ def _circumstances(entry: Entry, lang: str) -> str:
     )
     parts.append(fold(say("More, for a report", lang), further))
     parts.append(
-        f'<div class="row">{button(say("Keep this", lang), "circumstances", look="main", mark="circumstances-keep", clip=entry.number)}</div>'  # noqa: E501
+        f'<div class="row">{button(say("Keep this", lang), "circumstances", look="main", mark="circumstances-keep", clip=entry.number)}</div>'
     )
     return f"<div data-form>{''.join(parts)}</div>"

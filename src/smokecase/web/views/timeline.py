@@ -52,7 +52,7 @@ def show_timeline(examination: Examination, outlines: str, lang: str) -> str:
         f'<input type="range" id="time" min="{begin:.2f}" max="{end:.2f}" step="0.04" '
         f'value="{begin:.2f}" aria-label="{label}"></div></div>'
         f"{_clock(begin, end)}{_key(lang)}"
-        f'<script type="application/json" class="data">{data}</script></div>'
+        f'<div class="data" hidden>{esc(data)}</div></div>'
     )
 
 
@@ -90,12 +90,12 @@ def _opacity_lane(
         lines.append(f'<polyline points="{points}"/>')
     label = esc(say("Light blocked over time, up to {top} %", lang).format(top=round(top)))
     return (
-        f'<div class="lane opacity"><h3>{_lane_name(lang)}</h3>'
+        f'<div class="lane opacity"><h3>{_lane_name(lang)}</h3><div class="plot">'
         f'<svg viewBox="0 0 1000 100" preserveAspectRatio="none" role="img" aria-label="{label}">'
         f'<g class="grid"><path d="M0 50H1000"/><path d="M0 0H1000"/></g>'
         f'<g class="band">{"".join(bands)}</g><g class="line">{"".join(lines)}</g></svg>'
         f'<span class="mark top">{top:.0f} %</span><span class="mark middle">{top / 2:.0f} %</span>'
-        '<span class="mark bottom">0 %</span></div>'
+        '<span class="mark bottom">0 %</span></div></div>'
     )
 
 
@@ -136,30 +136,14 @@ def _colour_lane(
     return (
         f'<div class="lane colour"><h3>{esc(say("colour", lang))}</h3>'
         f'<svg viewBox="0 0 1000 100" preserveAspectRatio="none" role="img" aria-label="{label}">'
-        f"{PATTERNS}{''.join(bands)}</svg></div>"
+        f"{''.join(bands)}</svg></div>"
     )
-
-
-# each colour has its own hatching, so that it can be told without seeing colours
-PATTERNS = (
-    "<defs>"
-    '<pattern id="fill-black" width="16" height="16" patternUnits="userSpaceOnUse">'
-    '<rect width="16" height="16" class="p-black"/></pattern>'
-    '<pattern id="fill-blue" width="12" height="20" patternUnits="userSpaceOnUse">'
-    '<rect width="12" height="20" class="p-blue"/><path d="M3 0V20" class="p-line"/></pattern>'
-    '<pattern id="fill-white" width="14" height="26" patternUnits="userSpaceOnUse">'
-    '<rect width="14" height="26" class="p-white"/><circle cx="4" cy="7" r="1.6" class="p-dot"/>'
-    '<circle cx="11" cy="20" r="1.6" class="p-dot"/></pattern>'
-    '<pattern id="fill-none" width="20" height="20" patternUnits="userSpaceOnUse">'
-    '<rect width="20" height="20" class="p-none"/></pattern>'
-    "</defs>"
-)
 
 
 def swatch(name: str) -> str:
     """Show a smoke colour's pattern, to stand beside its word."""
     return (
-        f'<svg class="swatch" viewBox="0 0 40 40" aria-hidden="true">{PATTERNS}'
+        f'<svg class="swatch" viewBox="0 0 40 40" aria-hidden="true">'
         f'<rect width="40" height="40" style="fill:url(#fill-{name})"/></svg>'
     )
 
@@ -215,7 +199,7 @@ def _events(examination: Examination, begin: float, end: float, lang: str) -> st
     for at, words, kind in named:
         if at is not None and begin <= at <= end:
             left = 100 * (at - begin) / (end - begin)
-            side = " flip" if left > 70 else ""
+            side = " flip" if left > 60 else ""
             made.append(
                 f'<i class="event {kind}{side}" style="left:{left:.2f}%">'
                 f"<span>{esc(words)} {at:.1f} s</span></i>"
@@ -236,8 +220,13 @@ def _data(
     def rounded(column: Floats) -> list[float | None]:
         return [round(float(v), 1) if math.isfinite(v) else None for v in column[kept]]
 
-    main = [COLOURS[int(np.argmax(row))] if np.isfinite(row).all() else "" for row in trace.colour[kept]]  # noqa: E501
-    shares = [round(100 * float(np.max(row))) if np.isfinite(row).all() else 0 for row in trace.colour[kept]]  # noqa: E501
+    main = [
+        COLOURS[int(np.argmax(row))] if np.isfinite(row).all() else "" for row in trace.colour[kept]
+    ]
+    shares = [
+        round(100 * float(np.max(row))) if np.isfinite(row).all() else 0
+        for row in trace.colour[kept]
+    ]
     plain = {
         "t": [round(float(v), 3) for v in trace.time_s[kept]],
         "o": rounded(trace.opacity_pct),
@@ -252,12 +241,11 @@ def _data(
         "height": examination.height,
         "words": {
             "read": say("{t} s: {value} % of the light is blocked ({low} to {high})", lang),
-            "none": say("{t} s: no reading here", lang),
+            "blank": say("{t} s: no reading here", lang),
             "colour": say("{colour}, weight {weight} %", lang),
             "open": say("open", lang),
             **{name: say(words, lang) for name, words in COLOUR_WORDS.items()},
         },
         "outlines": json.loads(outlines) if outlines else [],
     }
-    # nothing in it may end the script element it stands in
-    return json.dumps(plain, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
+    return json.dumps(plain, ensure_ascii=False, separators=(",", ":"))
