@@ -14,7 +14,7 @@ from starlette.applications import Starlette
 from starlette.responses import HTMLResponse
 from starlette.routing import Route
 
-from made_clips import another_copy
+from page_clips import another_copy
 from page_rig import PHONE, Page, Visitor, axe_faults, until
 from smokecase.case.store import open_cases
 from smokecase.web.door import listen
