@@ -45,7 +45,7 @@ def talk_for_ever(request, tell):
 
 
 def write_a_file(request, tell):
-    Path(request["out"]).write_text("something")
+    Path(request["out"]).write_bytes(bytes(2_000_000))
 
 
 def chatter(request, tell):

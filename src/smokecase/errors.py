@@ -18,10 +18,10 @@ A command exits with 0 when the work was done, with 2 when its words were wrong.
 
 
 def printable(text: str) -> str:
-    """Show what a screen would obey instead of showing it: a file's name can hold anything.
+    r"""Show what a screen would obey instead of showing it: a file's name can hold anything.
 
-    >>> printable("start\\x1b[2J.mp4")
-    'start\\\\x1b[2J.mp4'
+    >>> printable("start\x1b[2J.mp4")
+    'start\\x1b[2J.mp4'
     """
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 

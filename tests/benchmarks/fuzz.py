@@ -21,8 +21,7 @@ from fuzz_cases import feed, kind_of, make, make_seeds
 from smokecase.apart.caller import Limits, Nursery
 from smokecase.errors import DecoderError, SmokecaseError
 
-LIMITS = Limits(memory_mb=1000, stalled_s=20, longest_s=30, writes_mb=100)
-FAULTS = ("failed inside",)
+LIMITS = Limits(memory_mb=1000, stalled_s=150, longest_s=200, writes_mb=200)
 
 
 def verdict_of(nursery, request):

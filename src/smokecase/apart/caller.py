@@ -41,6 +41,7 @@ class Limits:
     memory_mb: float = 2000.0  # beyond the loaded program; 4K with sound needs well under half
     stalled_s: float = 180.0  # without a word of progress
     longest_s: float = 7200.0  # altogether, on the clock on the wall
+    writes_mb: float = 1600.0  # longest file that it may write; frames are kept in a nameless one
 
     def __post_init__(self) -> None:
         for name in ("memory_mb", "stalled_s", "longest_s"):
@@ -99,7 +100,8 @@ class Nursery:
         process = self._begun(where)
         limits = self.limits
         asked = {"request": dict(request), "memory_bytes": int(limits.memory_mb * 1e6),
-                 "longest_s": max(1, int(limits.longest_s))}  # fmt: skip
+                 "longest_s": max(1, int(limits.longest_s)),
+                 "writes_bytes": int(limits.writes_mb * 1e6)}  # fmt: skip
         try:
             assert process.stdin is not None
             process.stdin.write(frame(b"Q", json.dumps(asked).encode()))

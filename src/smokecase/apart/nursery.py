@@ -75,7 +75,7 @@ def _work(task: Task, request: dict[str, Any], out: int) -> None:
     status = 0
     try:
         _die_with_parent()
-        _limit(int(request["memory_bytes"]), int(request["longest_s"]))
+        _limit(request["memory_bytes"], request["longest_s"], request["writes_bytes"])
 
         def tell(share: float, words: str) -> None:
             _send(out, frame(b"P", json.dumps([share, words]).encode()))
@@ -97,14 +97,14 @@ def _die_with_parent() -> None:
         ctypes.CDLL(None).prctl(pdeathsig, signal.SIGKILL)
 
 
-def _limit(memory_bytes: int, longest_s: int) -> None:
+def _limit(memory_bytes: int, longest_s: int, writes_bytes: int) -> None:
     """Bound memory beyond what is loaded, processor time, files written and core dumps."""
     loaded = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
     space = loaded + memory_bytes
     resource.setrlimit(resource.RLIMIT_AS, (space, space))
     # four threads of a decoder may work at once; the caller watches the clock on the wall
     resource.setrlimit(resource.RLIMIT_CPU, (4 * longest_s, 4 * longest_s))
-    resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))  # it reads, and writes to its pipe only
+    resource.setrlimit(resource.RLIMIT_FSIZE, (writes_bytes, writes_bytes))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 

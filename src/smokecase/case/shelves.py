@@ -5,6 +5,7 @@ A file is written aside, is on the disk, and is then moved in place; one that is
 
 import hashlib
 import os
+import re
 import uuid
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -62,6 +63,9 @@ class Shelves:
         CaseError
             If it is missing.
         """
+        if not re.fullmatch(r"[0-9a-f]{64}", sha256):  # it becomes a path: nothing else may
+            what = f"{sha256[:12]!r} is no fingerprint of a file"
+            raise CaseError(what, where=str(self.folder), remedy="restore the case from a copy")
         for path in sorted((self.folder / shelf).glob(f"{sha256}.*")):
             if not path.name.endswith(".partial"):
                 return path

@@ -199,7 +199,7 @@ class CaseStore:
                 "SELECT body FROM entries WHERE case_id = ? AND number = 1", (case_id,)
             ).fetchone()
             return str(json.loads(row[0])["name"])
-        except (sqlite3.DatabaseError, ValueError, KeyError, TypeError):
+        except (sqlite3.DatabaseError, ValueError, KeyError, TypeError, RecursionError):
             return case_id[:8]  # its first entry is damaged
 
     def _read(self, case_id: str) -> Case:
@@ -210,7 +210,7 @@ class CaseStore:
                 plain = dict(zip(COLUMNS.split(", "), row, strict=True))
                 plain["body"] = json.loads(plain["body"])
                 entries.append(Entry(**plain))
-            except (ValueError, TypeError) as error:
+            except (ValueError, TypeError, RecursionError) as error:
                 faults.append(f"entry {row[1]} cannot be read ({error}).")
         first = entries[0] if entries and entries[0].kind == "opened" else None
         name = str(first.body["name"]) if first else case_id[:8]
@@ -221,8 +221,14 @@ class CaseStore:
                     damage=tuple(faults))  # fmt: skip
 
     def _examination(self, entry: Entry) -> Examination:
-        plain = json.loads(self.read_file("readings", entry.body["readings_sha256"]))
-        return Examination.from_json(plain["summary"], plain["table"])
+        content = self.read_file("readings", entry.body["readings_sha256"])
+        try:
+            plain = json.loads(content)
+            return Examination.from_json(plain["summary"], plain["table"])
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            what = f"the readings of entry {entry.number} are in no form that is known ({error})"
+            remedy = "examine the clip again"
+            raise CaseError(what, where=str(self.folder), remedy=remedy) from error
 
     def _append(  # noqa: PLR0913 - an entry's fields, each by name
         self, case_id: str, kind: str, body: Mapping[str, Any], *, author: str, time: datetime,
