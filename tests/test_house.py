@@ -45,7 +45,7 @@ MAY = {
     "apart": WORDS | {"examination"},
     "rules": WORDS,
     # the set-up checked without smoke: the same measuring wing, no story
-    "selfcheck": WORDS - {"readings"} | {"video", "optics", "plume"},
+    "selfcheck": WORDS - {"readings"} | {"video", "optics", "plume", "behind"},
     # an examination's opacities over a known path length
     "coefficient": WORDS | {"optics"},
     "acceleration": WORDS,

@@ -67,3 +67,29 @@ def test_a_film_needs_to_be_known(clips, capsys):
     with pytest.raises(SystemExit):
         main(["selfcheck", str(clips / "clear.mp4"), "--film", str(clips / "film.mp4")])
     assert "--film and --passes belong together" in capsys.readouterr().err
+
+
+def test_a_plain_checker_is_found_and_may_have_a_white_beside_it(tmp_path, capsys):
+    light = np.full((240, 320), 0.30)
+    for row in range(8):
+        for column in range(8):
+            light[40 + 20 * row : 60 + 20 * row, 80 + 20 * column : 100 + 20 * column] = (
+                0.05 if (row + column) % 2 else 0.45
+            )
+    light[40:80, 10:50] = 0.5
+    rng = np.random.default_rng(4)
+    codes = [
+        np.clip(255 * (light + rng.normal(0, 0.002, light.shape)) ** (1 / 2.2), 0, 255)
+        .astype(np.uint8)[..., None].repeat(3, axis=2)
+        for _ in range(8)
+    ]  # fmt: skip
+    clip = write_clip(tmp_path / "checker.mp4", codes, fps=10)
+
+    plain = check_setup(clip)
+    marked = check_setup(clip, white_px=(12, 42, 48, 78))
+
+    assert plain.sound
+    assert marked.sound
+    with pytest.raises(SystemExit):
+        main(["selfcheck", str(clip), "--white", "900,900,950,950"])
+    assert "--white" in capsys.readouterr().err

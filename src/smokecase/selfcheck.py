@@ -6,17 +6,18 @@ whether the set-up can be trusted.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.behind import choose_white, look_behind, working_box
 from smokecase.errors import ClipError
 from smokecase.measured import Measured
 from smokecase.optics.light import saturated, to_linear
-from smokecase.plume.backdrop import Backdrop, backdrop_from_box, find_backdrop
+from smokecase.plume.backdrop import Backdrop
 from smokecase.plume.backdrop_reading import ContrastReading, SectionByContrast
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.exposure import block_means, log_ratios
@@ -26,7 +27,6 @@ Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 Tell = Callable[[float, str], None]
 
-LONG_SIDE = 1920  # pixels of the picture that markers are looked for in
 MOST_FRAMES = 60
 WIDEST = 3.0  # percent: a wider standard uncertainty cannot check anything
 CHECKED_CELLS = 3.5  # side of the area that is read, in patches
@@ -62,6 +62,7 @@ def check_setup(
     film: str | Path | None = None,
     film_passes: Measured | None = None,
     board_px: Box | None = None,
+    white_px: Box | None = None,
     tell: Tell | None = None,
 ) -> SelfCheck:
     """Read a clear clip, and a known film before the backdrop if one was filmed.
@@ -76,7 +77,9 @@ def check_setup(
         Share of the light that the film lets through. [%]
     board_px : tuple of float, optional
         x0, y0, x1, y1 of a plain board, in pixels of the upright picture. The printed backdrop is
-        found by itself.
+        found by itself, and so is a plain checker.
+    white_px : tuple of float, optional
+        x0, y0, x1, y1 of something white in the same light; the printed backdrop has its own.
     tell : callable, optional
         Takes progress (0 to 1) and words; may raise `Cancelled`.
 
@@ -85,7 +88,8 @@ def check_setup(
     ClipError
         If no backdrop is found, or a file cannot be read.
     ValueError
-        If a film is given without what it passes, or the other way round.
+        If a film is given without what it passes, or the other way round, or what is marked as
+        white cannot be.
     """
     if (film is None) != (film_passes is None):
         msg = "film and film_passes must be given together"
@@ -95,7 +99,7 @@ def check_setup(
     lights, blown = _lights(clip, tell, 0.0)
     half = max(1, len(lights) // 2)
     plate = np.mean(lights[:half], axis=0).astype(np.float32)
-    backdrop = _backdrop(clip, plate, blown, board_px)
+    backdrop = _backdrop(clip, plate, blown, board_px, white_px)
     area = _middle(backdrop)
     quiet = lights[half:] or lights[:1]
     clear_reading = _read(plate, backdrop, area, quiet, clip.name)
@@ -130,24 +134,20 @@ def _lights(clip: Clip, tell: Tell, begin: float) -> tuple[list[Picture], NDArra
 
 
 def _backdrop(
-    clip: Clip, plate: Picture, blown: NDArray[np.bool_], board_px: Box | None
+    clip: Clip, plate: Picture, blown: NDArray[np.bool_], board_px: Box | None, white_px: Box | None
 ) -> Backdrop:
-    if board_px is not None:
-        corners = (*clip.to_working(*board_px[:2]), *clip.to_working(*board_px[2:]))
-        found = backdrop_from_box(corners, plate, blown)
-        if found is None:
-            what = "the marked board has no light and dark patches that can be told apart"
-            raise ClipError(
-                what, where=clip.name, remedy="mark the patches with --board X0,Y0,X1,Y1"
-            )
-        return found
-    first = next(iter(open_clip(clip.path, long_side=LONG_SIDE).frames()))
-    found = find_backdrop(first.codes, plate, blown)
+    found = look_behind(clip.path, clip, plate, blown, board_px)
+    if found is None and board_px is not None:
+        what = "the marked board has no light and dark patches that can be told apart"
+        raise ClipError(what, where=clip.name, remedy="mark the patches with --board X0,Y0,X1,Y1")
     if found is None:
         what = "no printed backdrop was found in the picture"
         remedy = "film nearer and in better light, or mark a board with --board X0,Y0,X1,Y1"
         raise ClipError(what, where=clip.name, remedy=remedy)
-    return found
+    if white_px is None or found.sheets:
+        return found
+    white, u_ln = choose_white(plate, blown, found, working_box(clip, white_px))
+    return replace(found, white=white, u_white=u_ln * white)
 
 
 def _middle(backdrop: Backdrop) -> Box:

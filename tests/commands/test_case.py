@@ -19,11 +19,16 @@ def door(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr("smokecase.commands.case.NOW", lambda: datetime(2031, 5, 4, 12, tzinfo=UTC))
 
     def measured(path, *, tell=None, **options):
+        if options.get("white_px", (0,))[0] > 4000:
+            msg = "white_px must lie in the picture"
+            raise ValueError(msg)
+        asked.append(options)
         top = 60.0 if "first" in path.name else 2.0
         after = TIME_S - 3.0
         trace = make_trace(TIME_S, np.where(after > 0, top * np.exp(-after / 6.0), 0.0))
         return make_examination(trace, clip=path.name)
 
+    asked = []
     monkeypatch.setattr("smokecase.casework.examine", measured)
     for name in ("first.mp4", "second.mp4"):
         (tmp_path / name).write_bytes(name.encode())
@@ -33,6 +38,7 @@ def door(tmp_path, monkeypatch, capsys):
         said = capsys.readouterr()
         return code, said.out, said.err
 
+    call.asked = asked
     return call
 
 
@@ -108,6 +114,7 @@ def test_cases_are_listed_and_found(door):
         (("open", "Two", "--engine", "fuel=coal"), 5, "coal"),
         (("add", "Mill", "first.mp4", "--coolant", "900"), 5, "900 °C lies outside -60 to 150"),
         (("add", "Mill", "first.mp4", "--filmed", "noon"), 5, '"noon" is no time with its zone'),
+        (("add", "Mill", "first.mp4", "--white", "1,2"), 5, '--white: "1,2" is not 4 numbers'),
         (("compare", "Mill", "1", "1"), 5, "entry 1 is no clip that was measured"),
         (("package", "Mill", "--out", "p", "--mask", "2:1,2,3,4"), 5, "only covered in a copy to"),
         (("verify", "."), 6, "this is no evidence package"),
@@ -133,3 +140,18 @@ def test_the_same_clip_is_entered_once(door):
 
     assert code == 5
     assert "first.mp4: this clip is entry 2 already; to tell other circumstances" in said
+
+
+def test_how_a_clip_is_measured_can_be_told(door):
+    door("open", "Mill")
+
+    door("add", "Mill", "first.mp4", "--white", "1,2,3,4", "--board", "5,6,7,8", "--exit", "9,10",
+         "--diameter", "30", "--plate-window", "0,2.5", "--from", "1", "--to", "12")  # fmt: skip
+    code, _, said = door("add", "Mill", "second.mp4", "--white", "5000,2,5010,4")
+
+    assert door.asked == [
+        {"white_px": (1, 2, 3, 4), "board_px": (5, 6, 7, 8), "exit_px": (9, 10), "diameter_px": 30,
+         "plate_window_s": (0, 2.5), "from_s": 1, "to_s": 12}
+    ]  # fmt: skip
+    assert code == 5
+    assert said == "smokecase: second.mp4: --white must lie in the picture; mend that number.\n"

@@ -9,8 +9,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from smokecase.case.record import LIGHTS, LOADS, ROLES, Case, Circumstances
+from smokecase.case.record import Case
 from smokecase.case.store import CaseStore, open_cases
+from smokecase.commands.case_clip import (
+    add_words,
+    circumstances_of,
+    in_own_words,
+    options_of,
+    read_numbers,
+)
 from smokecase.commands.progress import show_progress
 from smokecase.errors import AnswersError
 
@@ -53,7 +60,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     opened.add_argument("case", metavar="NAME", help="how the case is called")
     opened.add_argument("--engine", metavar="FACT=VALUE", action="append", default=[],
                         help="fuel=diesel, installation=car, turbo=yes, ...")  # fmt: skip
-    _clip_words(word("add", "measure a clip and add it", _add))
+    add_words(word("add", "measure a clip and add it", _add))
     for name, told, run in (
         ("answer", "answer questions, such as smoke_colour=white", _answer),
         ("result", 'enter check results, such as egr_vacuum_hold="5 inHg"', _result),
@@ -95,34 +102,6 @@ def add(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     checked = word("verify", "tell whether a package was changed", _verify, case=False)
     checked.add_argument("package", metavar="PACKAGE", type=Path)
-
-
-def _clip_words(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("clip", metavar="CLIP", type=Path)
-    told = parser.add_argument_group("circumstances, as far as known")
-    told.add_argument("--role", choices=ROLES)
-    told.add_argument("--of", metavar="ENGINE", default="", help="another engine than the case's")
-    told.add_argument("--load", choices=LOADS)
-    told.add_argument("--light", choices=LIGHTS, help="as seen from the camera")
-    for word, unit, words in (
-        ("standing", "H", "hours the engine stood before"),
-        ("coolant", "DEGC", "coolant temperature"),
-        ("ambient", "DEGC", "temperature of the air outside"),
-        ("humidity", "PCT", "relative humidity"),
-        ("pressure", "HPA", "air pressure"),
-        ("distance", "M", "from the camera to the pipe"),
-        ("pipe-diameter", "MM", "outer diameter of the pipe"),
-        ("latitude", "DEG", "north positive"),
-        ("longitude", "DEG", "east positive"),
-        ("view", "DEG", "where the camera looks, from north over east"),
-    ):
-        told.add_argument(f"--{word}", metavar=unit, type=float, help=words)
-    told.add_argument("--filmed", metavar="TIME", help="when, such as 2031-05-04T07:30:00+02:00")
-    for word in ("camera", "background", "wind", "place", "observer", "notes"):
-        told.add_argument(f"--{word}", metavar="WORDS", default="")
-    parser.add_argument("--corrects", metavar="NUMBER", type=int, help="entry it replaces")
-    parser.add_argument("--exit", metavar="X,Y", help="middle of the pipe's end, picture pixels")
-    parser.add_argument("--diameter", metavar="PX", type=float, help="the pipe's width, in pixels")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -183,48 +162,16 @@ def _add(args: argparse.Namespace, store: CaseStore) -> int:
     from smokecase.casework import add_clip
     from smokecase.report.story import tell_summary
 
-    told = Circumstances(
-        filmed_utc=_time(args.filmed), role=args.role, engine=args.of, standing_h=args.standing,
-        coolant_degc=args.coolant, ambient_degc=args.ambient, humidity_pct=args.humidity,
-        pressure_hpa=args.pressure, load=args.load, light=args.light, camera=args.camera,
-        background=args.background, wind=args.wind, place=args.place, observer=args.observer,
-        words=args.notes, latitude_deg=args.latitude, longitude_deg=args.longitude,
-        view_azimuth_deg=args.view, distance_m=args.distance, pipe_diameter_mm=args.pipe_diameter,
-    )  # fmt: skip
-    options: dict[str, Any] = {"diameter_px": args.diameter}
-    if args.exit:
-        options["exit_px"] = _numbers(args.exit, 2, "--exit")
-    case = _read(args, store)
+    told, options, case = circumstances_of(args), options_of(args), _read(args, store)
     with show_progress("working") as tell:
-        entry = add_clip(store, case, args.clip, circumstances=told, author=_author(args),
-                         time=NOW(), replaces=args.corrects, tell=tell, **options)  # fmt: skip
+        try:
+            entry = add_clip(store, case, args.clip, circumstances=told, author=_author(args),
+                             time=NOW(), replaces=args.corrects, tell=tell, **options)  # fmt: skip
+        except ValueError as error:
+            raise in_own_words(error, args.clip.name) from error
     _say(f"Entry {entry.number}: {entry}\n")
     _say(tell_summary(store.read_case(case.id).examinations[entry.number]))
     return 0
-
-
-def _time(text: str | None) -> str | None:
-    if text is None:
-        return None
-    try:
-        time = datetime.fromisoformat(text)
-    except ValueError:
-        time = None
-    if time is None or time.tzinfo is None:
-        what = f'"{text}" is no time with its zone'
-        raise AnswersError(what, where="--filmed", remedy="write it as 2031-05-04T07:30:00+02:00")
-    return time.isoformat()
-
-
-def _numbers(text: str, count: int, where: str) -> tuple[float, ...]:
-    try:
-        numbers = tuple(float(part) for part in text.split(","))
-    except ValueError:
-        numbers = ()
-    if len(numbers) != count:
-        what = f'"{text}" is not {count} numbers with commas'
-        raise AnswersError(what, where=where, remedy="write them such as 812,640")
-    return numbers
 
 
 def _answer(args: argparse.Namespace, store: CaseStore) -> int:
@@ -350,7 +297,7 @@ def _package(args: argparse.Namespace, store: CaseStore) -> int:
         if not number.strip().isdigit():
             what = f'"{word}" does not begin with the number of an entry'
             raise AnswersError(what, where="--mask", remedy="write it such as 3:100,200,180,240")
-        boxes.setdefault(int(number), []).append(_numbers(box, count, "--mask"))
+        boxes.setdefault(int(number), []).append(read_numbers(box, count, "--mask"))
     case = _read(args, store)
     with show_progress("working") as tell:
         path = pack_case(store, case, args.out, time=NOW(), key=args.sign, hand_on=args.hand_on,

@@ -35,6 +35,10 @@ def add(parser: argparse.ArgumentParser) -> None:
         "--board", type=_box, metavar="X0,Y0,X1,Y1",
         help="a plain board of light and dark patches, in picture pixels",
     )  # fmt: skip
+    parser.add_argument(
+        "--white", type=_box, metavar="X0,Y0,X1,Y1",
+        help="something white in the same light, where the board is a plain one",
+    )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print the result as JSON")
     parser.set_defaults(parser=parser)
 
@@ -48,7 +52,12 @@ def run(args: argparse.Namespace) -> int:
     passes = None
     if args.passes is not None:
         passes = Measured(value=args.passes, u=args.passes_u, unit="%")
-    check = check_setup(args.clear, film=args.film, film_passes=passes, board_px=args.board)
+    try:
+        check = check_setup(
+            args.clear, film=args.film, film_passes=passes, board_px=args.board, white_px=args.white
+        )
+    except ValueError as error:
+        args.parser.error(str(error).replace("white_px", "--white"))
     plain = json.dumps(check.to_json(), indent=2, allow_nan=False) + "\n"
     path = Path(args.clear)
     _keep(path.with_name(f"{path.stem}.selfcheck.json"), plain)
