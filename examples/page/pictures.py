@@ -35,7 +35,8 @@ from smokecase.model_files import find_model
 
 HERE = Path(__file__).parent
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-         "--disable-background-networking", "--disable-component-update", "--disable-sync"]  # fmt: skip
+         "--disable-background-networking", "--disable-component-update",
+         "--disable-sync"]  # fmt: skip
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}
 NAME = "Old press engine (invented)"
 STEPS = ("home", "bring", "mark", "look", "tell", "weigh", "check", "compare", "case", "report")

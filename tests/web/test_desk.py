@@ -95,7 +95,8 @@ def test_running_work_stops_where_it_tells_its_progress(desk):
 
 def test_an_error_becomes_its_sentence(desk):
     def work(tell):
-        raise ClipError("it stops half-way", where="a.mp4", remedy="copy it again")
+        what = "it stops half-way"
+        raise ClipError(what, where="a.mp4", remedy="copy it again")
 
     job = desk.submit(("measure", "a", 1), work, lane="measure", words="measuring")
 

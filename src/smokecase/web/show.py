@@ -17,11 +17,11 @@ from smokecase.report.course import engine_of, leading_after_each, weigh_otherwi
 from smokecase.web.acts import do_act
 from smokecase.web.paperwork import paper_jobs, papers_ready
 from smokecase.web.place import Place
-from smokecase.web.sitting import MARK_PX, Sitting
+from smokecase.web.sitting import HALF_PX, MARK_PX, Sitting
 from smokecase.web.views.causes import show_causes
 from smokecase.web.views.checks import show_checks
 from smokecase.web.views.clips import show_clips
-from smokecase.web.views.comparing import show_choice, show_comparison
+from smokecase.web.views.comparing import densest_s, show_choice, show_comparison
 from smokecase.web.views.frame import ahead, frame, heading, notice
 from smokecase.web.views.home import show_home
 from smokecase.web.views.ledger import show_ledger
@@ -173,8 +173,13 @@ def _compare(sitting: Sitting, store: CaseStore, place: Place, case: Case) -> st
     names = ("suspect", "healthy") if {"suspect", "healthy"} & set(roles) else ("before", "after")
     found, _ = compare_entries(case, first, second, names=names)
     watch = (sitting.watch(store, first), sitting.watch(store, second))
+    at = densest_s(found)
+    stills = [
+        sitting.picture(store, entry, max(0.0, at + shift), HALF_PX)
+        for entry, shift in zip((first, second), found.shift_s, strict=True)
+    ]
     return show_choice(case, first.number, second.number, lang) + show_comparison(
-        found, (first, second), watch, sitting.desk, lang
+        found, (first, second), watch, (stills[0], stills[1]), sitting.desk, lang
     )
 
 

@@ -20,7 +20,7 @@ from smokecase.web.watch import find_watchable, make_watchable
 
 T = TypeVar("T")
 MOST_KEPT = 80
-THUMB_PX, MARK_PX = 360, 1280
+THUMB_PX, HALF_PX, MARK_PX = 360, 640, 1280
 
 
 class Kept:

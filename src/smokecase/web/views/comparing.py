@@ -48,13 +48,13 @@ def show_choice(case: Case, first: int, second: int, lang: str) -> str:
 
 def show_comparison(
     found: Comparison, entries: tuple[Entry, Entry], watch: tuple[str | Job, str | Job],
-    desk: Desk, lang: str,
+    stills: tuple[str, str], desk: Desk, lang: str,
 ) -> str:  # fmt: skip
     """Show what two clips say together."""
     parts = [
         f'<section class="card verdict" id="verdict"><p class="word">{esc(say(VERDICTS[found.verdict], lang))}</p>'
         f"<p>{esc(say(found.sentence, lang))}</p></section>",
-        _pair(found, entries, watch, desk, lang),
+        _pair(found, entries, watch, stills, desk, lang),
         _curves(found, lang),
         _numbers(found, lang),
         _conditions(found, lang),
@@ -65,11 +65,11 @@ def show_comparison(
 
 def _pair(
     found: Comparison, entries: tuple[Entry, Entry], watch: tuple[str | Job, str | Job],
-    desk: Desk, lang: str,
+    stills: tuple[str, str], desk: Desk, lang: str,
 ) -> str:  # fmt: skip
     halves = []
-    for name, entry, where, shift in zip(
-        (found.first, found.second), entries, watch, found.shift_s, strict=True
+    for name, entry, where, still, shift in zip(
+        (found.first, found.second), entries, watch, stills, found.shift_s, strict=True
     ):
         title = f"<h3>{esc(say(name, lang))} <small>{esc(entry.body['name'])}</small></h3>"
         if isinstance(where, Job):
@@ -77,7 +77,7 @@ def _pair(
         else:
             label = esc(f"{say(name, lang)}: {entry.body['name']}")
             halves.append(
-                f'<div>{title}<video src="{esc(where)}" data-shift="{shift:.3f}" playsinline '
+                f'<div>{title}<video src="{esc(where)}" poster="{still}" data-shift="{shift:.3f}" playsinline '
                 f'preload="auto" muted aria-label="{label}"></video></div>'
             )
     play, pause = esc(say("Play both", lang)), esc(say("Pause", lang))
@@ -98,6 +98,11 @@ def _span(found: Comparison) -> tuple[float, float]:
     if found.time_s.size:
         return float(found.time_s[0]), float(found.time_s[-1])
     return -min(*found.shift_s, 2.0), 20.0
+
+
+def densest_s(found: Comparison) -> float:
+    """Tell when to begin looking, on the clock that begins with the start. [s]."""
+    return _densest(found, _span(found))
 
 
 def _densest(found: Comparison, span: tuple[float, float]) -> float:

@@ -20,6 +20,23 @@ WAYS = (
 )
 
 
+# a pipe's end, its plume, the ring and the measuring section, and the curve that comes of them
+DRAWING = (
+    '<svg class="drawing" viewBox="0 0 440 340" aria-hidden="true" focusable="false">'
+    '<path class="fog" d="M318 158C286 120 262 132 238 104C210 72 176 96 150 62C118 24 62 44 44 84'
+    "C10 96 12 146 46 158C52 190 100 200 124 178C150 206 196 204 214 182C248 210 292 204 318 190Z"
+    '"/><path class="thin" d="M318 166C288 146 262 152 236 130C208 108 180 124 158 104C132 84 96 92 '
+    '82 116"/><path class="thin" d="M318 182C290 188 256 188 228 168C204 160 180 172 150 156"/>'
+    '<path class="iron" d="M318 152H440V196H318Z"/><ellipse class="mouth" cx="318" cy="174" rx="9" '
+    'ry="22"/><rect class="square" x="252" y="150" width="48" height="48"/>'
+    '<circle class="loop" cx="318" cy="174" r="34"/>'
+    '<path class="axis" d="M20 318H420M20 318v-8M120 318v-8M220 318v-8M320 318v-8M420 318v-8"/>'
+    '<path class="reach" d="M20 314H112C120 314 124 232 138 226C156 222 170 262 200 276'
+    'C250 294 320 300 420 302V316H20Z"/><path class="curve" d="M20 316H112C122 316 126 250 138 246'
+    'C154 242 172 276 202 290C250 306 320 310 420 311"/></svg>'
+)
+
+
 def show_home(cases: Sequence[Case], lang: str, *, words: str = "") -> str:
     """Show the first page.
 
@@ -46,9 +63,10 @@ def show_home(cases: Sequence[Case], lang: str, *, words: str = "") -> str:
             '<div class="hero">',
             heading(say("An engine smokes?", lang), lead),
             bring_box(lang),
-            _name_field(lang),
-            caution(say(OUTDOORS, lang), lang),
+            fold(say("Give the case a name first", lang), _name_field(lang), mark="name-it"),
+            DRAWING,
             "</div>",
+            caution(say(OUTDOORS, lang), lang),
             _ways(lang),
             other,
             show_cases(cases, lang, words=words),
@@ -58,7 +76,7 @@ def show_home(cases: Sequence[Case], lang: str, *, words: str = "") -> str:
 
 
 def _name_field(lang: str) -> str:
-    label = esc(say("What shall the case be called? May stay empty.", lang))
+    label = esc(say("Name of the case, such as the owner or the machine", lang))
     return (
         f'<label class="field name-field" for="new-name"><span>{label}</span>'
         f'<input id="new-name" type="text" maxlength="80" autocomplete="off"></label>'

@@ -39,8 +39,9 @@ def show_ledger(case: Case, leading: Mapping[int, tuple[str, float]], lang: str)
                "stays readable.", lang)  # fmt: skip
     moved = {number: _leading(*best, lang) for number, best in leading.items()}
     gone = case.replaced()
+    onward = _onward(case)
     rows = "".join(
-        _entry(entry, entry.number in gone, moved.get(entry.number, ""), lang)
+        _entry(entry, entry.number in gone, onward.get(entry.number, 0), moved, lang)
         for entry in reversed(case.entries)
     )
     damage = ""
@@ -59,18 +60,34 @@ def _leading(title: str, weight: float, lang: str) -> str:
     )
 
 
-def _entry(entry: Entry, gone: bool, moved: str, lang: str) -> str:
+def _onward(case: Case) -> dict[int, int]:
+    """Tell which entries went on in a later one of the same file, without being wrong."""
+    by_number = {entry.number: entry for entry in case.entries}
+    return {
+        entry.replaces: entry.number
+        for entry in case.entries
+        if entry.kind == "clip"
+        and entry.replaces in by_number
+        and by_number[entry.replaces].body.get("sha256") == entry.body["sha256"]
+    }
+
+
+def _entry(entry: Entry, gone: bool, onward: int, moved: Mapping[int, str], lang: str) -> str:
     when = entry.time_utc[:16].replace("T", " ")
     undo = ""
     if not gone and entry.kind not in ("opened", "withdrawn", "report"):
         undo = button(say("Undo", lang), "undo", look="plain", number=entry.number)
     what = str(entry.body["name"]) if entry.kind in NAMED else tell_entry(entry)
-    state = f"<em>{esc(say('no longer holds', lang))}</em>" if gone else ""
-    effect = f'<p class="moved">{esc(moved)}</p>' if moved else ""
+    state = ""
+    if gone and onward:
+        state = f"<em>{esc(say('goes on in entry {n}', lang).format(n=onward))}</em>"
+    elif gone:
+        state = f"<em>{esc(say('no longer holds', lang))}</em>"
+    effect = f'<p class="moved">{esc(moved[entry.number])}</p>' if entry.number in moved else ""
     kind = say(KINDS[entry.kind], lang)
     return (
-        f'<li class="entry{" gone" if gone else ""}" value="{entry.number}"><p class="when">'
-        f'<span class="tag">{esc(kind)}</span> <time>{esc(when)} UTC</time> '
+        f'<li class="entry{" gone" if gone and not onward else ""}" value="{entry.number}"><p class="when">'
+        f'<b class="no">{entry.number}</b> <span class="tag">{esc(kind)}</span> <time>{esc(when)} UTC</time> '
         f"<span>{esc(entry.author)}</span> {state}</p>{undo}<p>{esc(what)}</p>{effect}</li>"
     )
 
