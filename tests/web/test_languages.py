@@ -7,7 +7,7 @@ import pytest
 
 from smokecase import cli
 from smokecase.doubts import NO_TEXTURE
-from smokecase.english import english_texts, obsolete, untranslated
+from smokecase.english import SECTIONS, english_texts, obsolete, untranslated
 from smokecase.errors import KnowledgeError
 from smokecase.languages import LANGUAGES, catalogue, pick_language, read_catalogue, say, text
 
@@ -59,7 +59,7 @@ def test_the_browsers_first_choice_among_ours_is_picked(wanted, picked):
 
 
 @pytest.mark.parametrize("language", OTHERS)
-@pytest.mark.parametrize("section", ["page", "doubts", "engine", "questions"])
+@pytest.mark.parametrize("section", SECTIONS)
 def test_nothing_is_missing(language, section):
     assert untranslated(language)[section] == []
 
