@@ -167,6 +167,11 @@ COLOUR_OPEN = _doubt(
     "the colour of the smoke cannot be told from this picture",
     "film against a darker and a lighter background, with the sun behind you",
 )
+SMOKE_OPEN = _doubt(
+    "smoke_open",
+    "the view at the pipe changes as smoke would change it, but no plume could be measured",
+    "film again with the phone on something firm, from the side, with nothing else moving",
+)
 COLOUR_CAST = _doubt(
     "colour_cast",
     "the smoke has a pink or green cast, which neither smoke nor daylight has",
@@ -220,6 +225,11 @@ NO_ENGINE_HEARD = _doubt(
     "no_engine_heard",
     "no engine can be told from the sound",
     "film nearer to the tailpipe, without talking or music",
+)
+IDLE_NOT_REACHED = _doubt(
+    "idle_not_reached",
+    "the engine's speed had not settled to its idle before the sound ended",
+    "film until it has idled for ten seconds",
 )
 SPEED_OPEN = _doubt(
     "speed_open",

@@ -179,7 +179,9 @@ class SoundReading:
 
     cranking_starts_s: float | None = None
     first_firing_s: float | None = None
+    u_first_firing_s: float | None = None
     runs_s: float | None = None  # from then on the engine runs by itself
+    u_runs_s: float | None = None
     cranking_time: Measured | None = None  # [s] from the starter to running by itself
     run_up_time: Measured | None = None  # [s] from first firing to steady speed
     attempts: int | None = None  # spells of the starter, the one that caught included
@@ -188,9 +190,16 @@ class SoundReading:
     other_idle_speed: Measured | None = None  # the octave that cannot be excluded
     firing_hz: Measured | None = None
     cylinders: int | None = None  # as told or found
+    speed_time_s: tuple[float, ...] = ()  # where the speed is known, a quarter second apart
+    speed_per_min: tuple[float, ...] = ()
+    u_speed: float | None = None  # relative standard uncertainty of each
     uneven_firing: Measured | None = None  # off-firing over firing energy [1]
     speed_variation: Measured | None = None  # cycle to cycle [%]
     weak_cylinder: float | None = None  # weight that one cylinder is weak [0 to 1]; from 0.5 said
+    weak_firings: Measured | None = None  # share of firings below half the usual strength [%]
+    cylinder_strengths: tuple[float, ...] | None = None  # firing order, weakest first; 1 is usual
+    u_cylinder_strengths: tuple[float, ...] | None = None
+    clatter: Measured | None = None  # sound above 2000 1/s at its peak in the firing over mean [dB]
     hunting: float | None = None  # weight that the idle speed swings slowly [0 to 1]
     words: str = ""
     doubts: frozenset[Doubt] = frozenset()
@@ -399,6 +408,8 @@ def _sound_from_json(plain: Mapping[str, Any] | None) -> SoundReading | None:
     for name, value in values.items():
         if isinstance(value, dict):
             values[name] = Measured.from_json(value)
+        elif isinstance(value, list):
+            values[name] = tuple(value)
     values["doubts"] = frozenset(DOUBTS[name] for name in plain["doubts"])
     return SoundReading(**values)
 

@@ -3,39 +3,42 @@
 Public: `listen` (a file), `listen_to` (samples), `Heard` (the reading with what plots need).
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from scipy.ndimage import median_filter
+from numpy.typing import NDArray
 
 from smokecase import doubts as d
 from smokecase.doubts import Doubt
 from smokecase.measured import COVERAGE, Measured
 from smokecase.readings import SoundReading
+from smokecase.sound.engine import EngineFound, find_engine
+from smokecase.sound.firings import measure_firings
 from smokecase.sound.hum import without_hum
 from smokecase.sound.locked import locked_lines
-from smokecase.sound.orders import OrderSpectrum, Stretch, expected_idle, order_spectrum, sharpen
-from smokecase.sound.periods import HOP_S, BeatTrack, follow_beat, hear_beats
-from smokecase.sound.running import STRONG, Running, as_stretch, find_running, stands_still
-from smokecase.sound.speed import Reading, weigh_readings
-from smokecase.sound.start import SHORTEST_CRANK_S, Loudness, Start, find_start, measure_loudness
-from smokecase.sound.uneven import Evenness, measure_evenness
+from smokecase.sound.orders import OrderSpectrum, Stretch
+from smokecase.sound.periods import HOP_S, RATE_HZ, BeatTrack
+from smokecase.sound.running import Running
+from smokecase.sound.settle import U_POINT, Settling, SpeedCurve, find_settling, follow_speed
+from smokecase.sound.speed import Reading
+from smokecase.sound.start import SHORTEST_CRANK_S, Loudness, Start, find_start
+from smokecase.sound.swing import measure_variation, weigh_hunting
+from smokecase.sound.uneven import leave_twins_open, measure_evenness
+from smokecase.sound.words import tell_sound
 from smokecase.video.sound_track import SoundTrack, read_sound
 
 Tell = Callable[[float, str], None]
-SURE = 1.3  # of the starter; below it wrong spells outnumber right ones (tests/benchmarks)
-# half of the 95 % interval of the cranking time, split conformal on 226 invented starts at 0 to
-# 20 dB that nothing else was set on: the starter stands clear and every way of looking for it
-# gives the same, or not; where the ways differ more, only a clear starter is timed
-CLEAR, CLEAR_APART_S, CLEAR_HALF_S = 2.5, 0.3, 0.35
-APART_S, UNCLEAR_HALF_S = 0.6, 1.5
+# half of the 95 % interval of the cranking time, by how far the ways of looking agree on where the
+# starter engages; split conformal on invented starts at 0 to 20 dB (tests/benchmarks)
+AGREED, AGREED_HALF_S = 0.8, 0.45
+HALF_AGREED, HALF_AGREED_HALF_S = 0.5, 1.2
+U_FIRST_FIRING_S = 0.25  # the first blows are faint; likewise
 FALLS_SILENT = 1.0  # natural logarithm of power, mean over the bands: 4 dB
-# log likelihood of the lines at the best reading: voices, tunes and hum stay below 9, engines at
-# 5 dB and better reach 16 and more (tests/benchmarks)
-LEAST_FIT, LEAPING_FIT = 10.0, 15.0
-SHOWN_BESIDE = 0.1  # weight from which another speed is shown beside
+NO_IDLE = 0.08  # relative uncertainty of a mean speed that is no idle: it only rose or fell
+SHOWN_EVERY_S = 0.25  # of the speed over time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,55 +104,68 @@ def listen_to(sound: SoundTrack | None, *, cylinders: int | None = None, strokes
     if sound.duration_s < 2.0:
         return _nothing(sound, found | {d.TOO_SHORT}, "The sound is too short to tell anything.")
     samples = without_hum(sound.samples, sound.rate_hz)
-    beats = hear_beats(samples, sound.rate_hz)
-    spells, track, why_not = find_running(follow_beat(beats))
-    if not spells:
-        return _nothing(sound, found | {d.NO_ENGINE_HEARD}, f"Cannot tell: {why_not}.")
-    spell = max(spells, key=lambda s: s.steady_last - s.steady_first)
-    stretch = sharpen(beats, as_stretch(track, spell, len(beats.pulse)))
-    if stands_still(stretch):
-        words = "Cannot tell: what repeats stands dead still, like mains hum."
-        return _nothing(sound, found | {d.NO_ENGINE_HEARD}, words)
-    spectra = (order_spectrum(beats.pulse, stretch), order_spectrum(beats.swell, stretch))
+    engine = find_engine(samples, sound.rate_hz, cylinders=cylinders, strokes=strokes)
+    if isinstance(engine, str):
+        return _nothing(sound, found | {d.NO_ENGINE_HEARD}, f"Cannot tell: {engine}.")
+    reading = _read(engine, sound, found)
+    return Heard(
+        reading=reading, sound=sound, track=engine.track, stretch=engine.stretch,
+        spectra=engine.spectra, best=engine.best,
+    )  # fmt: skip
+
+
+def _read(engine: EngineFound, sound: SoundTrack, found: set[Doubt]) -> SoundReading:
+    """Take every figure of the engine."""
+    best, other, stretch, beats = engine.best, engine.other, engine.stretch, engine.beats
     beat_hz = float(stretch.beat_hz.mean())
-    readings = weigh_readings(list(spectra), beat_hz, cylinders=cylinders, strokes=strokes)
-    if not readings:
-        words = "Cannot tell: the beat fits no speed at which an engine of this kind turns."
-        return _nothing(sound, found | {d.NO_ENGINE_HEARD}, words)
-    best = readings[0]
-    if best.fit < (LEAPING_FIT if why_not else LEAST_FIT):
-        words = f"Cannot tell: {why_not or 'what repeats has not the regular lines of an engine'}."
-        return _nothing(sound, found | {d.NO_ENGINE_HEARD}, words)
-    other = _other(readings, best)
+    cycles_per_beat = best.ratio / best.cylinders
+    curve = follow_speed(beats, engine.track, engine.parts, (engine.spell, stretch))
+    idle = _idle(stretch, curve)
     if other:
         found.add(d.SPEED_OPEN)
-    loudness = measure_loudness(samples, sound.rate_hz)
-    start = find_start(loudness, _first_heard(track, spell))
-    per_beat = best.ratio / best.cylinders
+    if idle is None:
+        found.add(d.IDLE_NOT_REACHED)
     evenness = measure_evenness(
-        locked_lines(beats.pulse, stretch, per_beat),
-        locked_lines(beats.bursts, stretch, per_beat),
+        locked_lines(beats.pulse, stretch, cycles_per_beat),
+        locked_lines(beats.bands.sum(axis=0), stretch, cycles_per_beat),
         best.cylinders,
     )
+    evenness = leave_twins_open(evenness, best, other)
+    firings = measure_firings(
+        beats.bands, stretch, cycles_per_beat, cylinders=best.cylinders, deficit=evenness.deficit
+    )
+    per_min = best.speed_per_min / beat_hz
+    shown = _thinned(curve, SHOWN_EVERY_S)
     reading = SoundReading(
-        stalls=_stalls(spells, track, loudness),
-        idle_speed=_as_idle(best.speed_per_min, stretch, "1/min"),
-        other_idle_speed=(_as_idle(other.speed_per_min, stretch, "1/min") if other else None),
-        firing_hz=_as_idle(beat_hz * best.ratio, stretch, "1/s"),
+        stalls=_stalls(engine.spells, engine.track, engine.loudness),
+        idle_speed=_scaled(idle, per_min, "1/min"),
+        other_idle_speed=_scaled(idle, other.speed_per_min / beat_hz, "1/min") if other else None,
+        firing_hz=_scaled(idle, best.ratio, "1/s"),
         cylinders=best.cylinders,
+        speed_time_s=tuple(round(float(t) + sound.begins_s, 3) for t in curve.time_s[shown]),
+        speed_per_min=tuple(round(float(x) * per_min, 1) for x in curve.beat_hz[shown]),
+        u_speed=U_POINT,
         uneven_firing=evenness.uneven_firing,
-        speed_variation=_variation(stretch),
+        speed_variation=measure_variation(stretch),
         weak_cylinder=evenness.weak_weight,
-        hunting=_hunting(stretch),
+        weak_firings=firings.weak_share,
+        cylinder_strengths=firings.strengths,
+        u_cylinder_strengths=firings.u_strengths,
+        clatter=firings.clatter,
+        hunting=weigh_hunting(stretch) if idle is not None else None,
         doubts=frozenset(found),
     )
+    start = find_start(engine.loudness, engine.first_heard_s)
     if start:
-        steady_s = float(track.time_s[spell.steady_first])
+        steady_s = float(engine.track.time_s[engine.spell.steady_first])
         reading = _with_start(reading, start, steady_s, sound.begins_s)
-    reading = replace(reading, words=_words(reading, evenness))
-    return Heard(
-        reading=reading, sound=sound, track=track, stretch=stretch, spectra=spectra, best=best
-    )
+    return replace(reading, words=tell_sound(reading, evenness))
+
+
+def _thinned(curve: SpeedCurve, every_s: float) -> NDArray[np.int64]:
+    """Numbers of the points to show: the first of each `every_s`."""
+    bins = np.floor(curve.time_s / every_s)
+    return np.flatnonzero(np.diff(np.concatenate([[-1.0], bins])) > 0)
 
 
 def _nothing(sound: SoundTrack | None, doubts: set[Doubt], words: str) -> Heard:
@@ -170,28 +186,24 @@ def _fitness(sound: SoundTrack) -> set[Doubt]:
     return found
 
 
-def _other(readings: list[Reading], best: Reading) -> Reading | None:
-    """Likeliest reading of another speed, weights of one speed added up."""
-    for reading in readings[1:]:
-        if abs(np.log(reading.speed_per_min / best.speed_per_min)) > 0.05:
-            same = [r for r in readings if abs(r.speed_per_min / reading.speed_per_min - 1) < 0.05]
-            return reading if sum(r.weight for r in same) > SHOWN_BESIDE else None
-    return None
+def _idle(stretch: Stretch, curve: SpeedCurve) -> Settling | None:
+    """Rate of the beat at idle: the settled stretch's mean, or what an unsettled one tends to."""
+    if stretch.settled and stretch.u_beat > NO_IDLE:
+        return None
+    if stretch.settled:
+        mean, u = float(stretch.beat_hz.mean()), float(stretch.beat_hz.mean()) * stretch.u_beat
+        half = COVERAGE * u
+        return Settling(beat_hz=mean, u_beat_hz=u, low_hz=mean - half, high_hz=mean + half)
+    return find_settling(curve, (stretch.begin / RATE_HZ, stretch.end / RATE_HZ))
 
 
-def _as_idle(mean: float, stretch: Stretch, unit: str) -> Measured:
-    factor, u = expected_idle(stretch)
-    return Measured(value=mean * factor, u=mean * factor * u, unit=unit)
-
-
-def _first_heard(track: BeatTrack, spell: Running) -> float:
-    """Time from which the beat stays strong and above half its steady rate."""
-    steady = np.median(track.beat_hz[spell.steady_first : spell.steady_last + 1])
-    i = np.arange(spell.first, spell.steady_first + 1)
-    fast = (track.beat_hz[i] > 0.55 * steady) & (median_filter(track.strength, 7)[i] > STRONG)
-    slow = np.flatnonzero(~fast)
-    first = i[slow[-1] + 1] if len(slow) and slow[-1] + 1 < len(i) else i[0]
-    return float(track.time_s[first])
+def _scaled(idle: Settling | None, by: float, unit: str) -> Measured | None:
+    if idle is None:
+        return None
+    return Measured(
+        value=by * idle.beat_hz, u=by * idle.u_beat_hz, unit=unit,
+        low=by * idle.low_hz, high=by * idle.high_hz,
+    )  # fmt: skip
 
 
 def _with_start(
@@ -201,13 +213,14 @@ def _with_start(
     reading = replace(
         reading,
         first_firing_s=start.first_firing_s + begins_s,
+        u_first_firing_s=math.hypot(U_FIRST_FIRING_S, start.u_runs_s),
         runs_s=start.runs_s + begins_s,
+        u_runs_s=start.u_runs_s,
     )
-    if start.sure > (SURE if start.apart_s < APART_S else CLEAR):
+    if start.agree > HALF_AGREED:
         crank_s = start.cranks[-1][0]
         taken_s = start.runs_s - crank_s
-        clear = start.sure > CLEAR and start.apart_s < CLEAR_APART_S
-        half_s = CLEAR_HALF_S if clear else UNCLEAR_HALF_S
+        half_s = AGREED_HALF_S if start.agree > AGREED else HALF_AGREED_HALF_S
         cranking = Measured(
             value=taken_s, u=half_s / COVERAGE, unit="s",
             low=max(taken_s - half_s, min(taken_s, SHORTEST_CRANK_S)), high=taken_s + half_s,
@@ -236,53 +249,3 @@ def _stalls(spells: list[Running], track: BeatTrack, loudness: Loudness) -> int:
         fall = loudness.level[during].mean() - loudness.level[after][:40].mean()
         count += bool(fall > FALLS_SILENT)
     return count
-
-
-def _variation(stretch: Stretch) -> Measured:
-    value = 100.0 * float(np.std(stretch.wander))
-    u = value / np.sqrt(2.0 * max(3.0, stretch.duration_s / 0.5)) + 30.0 * stretch.u_beat
-    return Measured(value=value, u=float(u), unit="%")
-
-
-def _hunting(stretch: Stretch) -> float | None:
-    """Weight that the speed swings slowly and regularly; None below 4 s."""
-    w = stretch.wander - np.polyval(
-        np.polyfit(np.arange(len(stretch.wander)), stretch.wander, 1),
-        np.arange(len(stretch.wander)),
-    )
-    if stretch.duration_s < 4.0:
-        return None
-    power = np.abs(np.fft.rfft(w * np.hanning(len(w)), 4 * len(w))) ** 2
-    f = np.fft.rfftfreq(4 * len(w), HOP_S)
-    band = (f > 0.2) & (f < 2.5)
-    peak_hz = float(f[band][power[band].argmax()])
-    share = power[np.abs(f - peak_hz) < 2.0 / stretch.duration_s].sum() / power.sum()
-    swing_pct = 100.0 * np.sqrt(2.0 * share) * float(w.std())
-    even = 1 / (1 + np.exp(-(share - 0.6) / 0.07))
-    large = 1 / (1 + np.exp(-(swing_pct - 1.5) / 0.3))
-    return float(even * large)
-
-
-def _words(r: SoundReading, evenness: Evenness) -> str:
-    """Say the reading in plain sentences."""
-    said = []
-    if r.cranking_time:
-        said.append(f"Cranks for {r.cranking_time}.")
-        if r.attempts and r.attempts > 1:
-            said.append(f"It took {r.attempts} attempts.")
-    if r.idle_speed:
-        text = f"Runs at {r.idle_speed}"
-        if r.other_idle_speed:
-            text += f", or at {r.other_idle_speed}"
-        said.append(text + ".")
-    if r.weak_cylinder is not None and r.weak_cylinder > 0.5:
-        said.append("One cylinder fires more weakly than the others.")
-    elif evenness.too_faint:
-        said.append("Too noisy to tell whether one cylinder is weak.")
-    elif evenness.several:
-        said.append("It fires unevenly, not in the way one weak cylinder would.")
-    elif r.weak_cylinder is not None and r.weak_cylinder < 0.1:
-        said.append("It fires evenly.")
-    if r.hunting is not None and r.hunting > 0.5:
-        said.append("The idle speed swings slowly.")
-    return " ".join(said)

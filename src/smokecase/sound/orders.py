@@ -4,7 +4,7 @@ Time is stretched so that every beat lasts equally long; what hangs on the turni
 sharp lines, and what does not spreads into a floor. The beat's track is first sharpened by the
 phase that its own harmonics gain from one short window to the next.
 
-Public: `Stretch` (a stretch of steady running), `sharpen`, `expected_idle`,
+Public: `Stretch` (a stretch of steady running), `sharpen`,
 `OrderSpectrum`, `order_spectrum`.
 """
 
@@ -22,8 +22,6 @@ PER_BEAT = 128  # samples per beat after stretching: harmonics up to 60 are kept
 SPAN_S = 1.6  # of one window of the order spectrum
 PHASE_STEP_S = 0.064
 PHASE_SPAN_S = 0.256
-# how an engine nears its idle; common practice, no source
-FALLS_S, RISES_S, WANDERS, U_UNSETTLED = 0.7, 0.3, 0.015, 0.004
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,22 +112,6 @@ def _drift(wander: Floats) -> tuple[float, float]:
     at = np.linspace(-0.5, 0.5, len(wander))
     drift = float(12.0 * np.mean(at * wander))
     return drift, float(np.std(wander - drift * at))
-
-
-def expected_idle(stretch: Stretch) -> tuple[float, float]:
-    """Idle over the mean rate of the stretch, and its relative standard uncertainty.
-
-    Where the run-up is not over the speed still nears the idle, as an exponential does: what is
-    left is slope times time constant. A flare dies away over some `FALLS_S`, a rise is quicker;
-    neither is known better than by half a second. Drifts below `WANDERS` may be mere wander.
-    """
-    if stretch.settled:
-        return 1.0, stretch.u_beat
-    drift, _ = _drift(stretch.wander)
-    left = drift * (0.5 + (FALLS_S if drift < 0 else RISES_S) / stretch.duration_s)
-    trend = drift**2 / (drift**2 + WANDERS**2)
-    u_left = drift * (0.3 + 0.5 / stretch.duration_s)
-    return 1.0 + trend * left, float(np.sqrt(stretch.u_beat**2 + u_left**2 + U_UNSETTLED**2))
 
 
 def _peak(rows: Floats, best: NDArray[np.int64]) -> Floats:

@@ -31,7 +31,8 @@ class Beats:
 
     pulse: Floats  # (n,) low sound, loudness evened out, at RATE_HZ
     swell: Floats  # (n,) envelope of the high sound, likewise
-    bursts: Floats  # (n,) the same envelope, not compressed: bursts as strong as they are
+    # the same, not compressed: bursts as strong as they are, each band over its mean, less 1
+    bands: Floats  # (3, n) lowest first
     time_s: Floats  # (m,) middle of each window, from the first sample
     frequency_hz: Floats  # (k,)
     excess: Floats  # (m, k) log of line over floor, both signals added, none below 0
@@ -70,13 +71,13 @@ def hear_beats(samples: NDArray[np.float32], rate_hz: int) -> Beats:
         raise ValueError(msg)
     x = samples.astype(np.float64)
     pulse = _even(decimate(x, factor, ftype="fir"))
-    swell, bursts = np.zeros(len(pulse)), np.zeros(len(pulse))
+    swell, bands = np.zeros(len(pulse)), []
     for low, high in ((400.0, 1000.0), (1000.0, 2000.0), (2000.0, 3600.0)):
         band = sosfiltfilt(butter(2, (low, high), "band", fs=rate_hz, output="sos"), x)
         hull = np.maximum(decimate(np.abs(band), factor, ftype="fir"), 0.0)
         floor = 1e-3 * float(hull.mean()) + 1e-9
         swell += np.log(hull + floor) - uniform_filter1d(np.log(hull + floor), 300)
-        bursts += np.minimum(hull / (uniform_filter1d(hull, 400) + floor), LOUDEST) - 1.0
+        bands.append(np.minimum(hull / (uniform_filter1d(hull, 400) + floor), LOUDEST) - 1.0)
     swell = np.clip(swell, -6, 6)
     time_s, frequency, first = _spectra(pulse)
     _, _, second = _spectra(swell)
@@ -85,7 +86,7 @@ def hear_beats(samples: NDArray[np.float32], rate_hz: int) -> Beats:
     return Beats(
         pulse=pulse,
         swell=swell,
-        bursts=bursts,
+        bands=np.stack(bands),
         time_s=time_s,
         frequency_hz=frequency[keep],
         excess=excess,

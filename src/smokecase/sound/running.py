@@ -3,7 +3,7 @@
 An engine's beat stays strong, changes smoothly and does not leap. Voices glide and break off
 with every syllable, tunes leap from note to note, mains hum stands dead still.
 
-Public: `Running`, `find_running`, `stands_still`.
+Public: `Running`, `Found`, `find_running`, `as_stretch`, `stretch_of`, `stands_still`.
 """
 
 from dataclasses import dataclass
@@ -35,19 +35,20 @@ class Running:
     steady_last: int
 
 
-def find_running(track: BeatTrack) -> tuple[list[Running], BeatTrack, str]:
-    """Find the spells of running.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Found:
+    """Where an engine was heard."""
 
-    Returns
-    -------
-    spells : list of Running
-        In order of time; empty where no engine can be told.
-    track : BeatTrack
-        With flips between readings of one beat undone.
-    why_not : str
-        What the sound is instead: "nothing repeats", "it is rough like a voice", "too short"; with
-        spells, empty or "it leaps like a tune or a voice", which only strong lines outweigh.
-    """
+    spells: list[Running]  # in order of time; empty where no engine can be told
+    parts: list[NDArray[np.int64]]  # windows of unbroken strong beat, even or not
+    track: BeatTrack  # with flips between readings of one beat undone
+    # what the sound is instead: "nothing repeats", "it is rough like a voice", "too short"; with
+    # spells, empty or "it leaps like a tune or a voice", which only strong lines outweigh
+    why_not: str
+
+
+def find_running(track: BeatTrack) -> Found:
+    """Find the spells of running."""
     log_beat = np.log(track.beat_hz)
     strength = median_filter(track.strength, 5, mode="nearest")
     strong = strength > STRONG
@@ -58,7 +59,7 @@ def find_running(track: BeatTrack) -> tuple[list[Running], BeatTrack, str]:
         scatter=track.scatter,
     )  # fmt: skip
     if not parts:
-        return [], mended, "nothing repeats"
+        return Found(spells=[], parts=[], track=mended, why_not="nothing repeats")
     spells, reasons = [], set()
     for part in parts:
         spell, reason = _judge(part, log_beat)
@@ -70,8 +71,9 @@ def find_running(track: BeatTrack) -> tuple[list[Running], BeatTrack, str]:
         longest = max(spells, key=lambda s: s.steady_last - s.steady_first)
         spells = [s for s in spells if _same_engine(s, longest, log_beat)]
         tuneful = _tuneful(longest, parts, log_beat)
-        return spells, mended, "it leaps like a tune or a voice" if tuneful else ""
-    return [], mended, max(reasons)[1]
+        why = "it leaps like a tune or a voice" if tuneful else ""
+        return Found(spells=spells, parts=parts, track=mended, why_not=why)
+    return Found(spells=[], parts=parts, track=mended, why_not=max(reasons)[1])
 
 
 def _unbroken(log_beat: Floats, strong: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
@@ -174,15 +176,22 @@ def as_stretch(track: BeatTrack, spell: Running, samples: int) -> Stretch:
     settled = spell.first + round(SETTLES_S / HOP_S) if spell.first > 8 else spell.first
     latest = max(spell.steady_first, spell.steady_last - round(SHORTEST_S / HOP_S))
     first = min(max(spell.steady_first, settled), latest)
-    i = np.arange(first, spell.steady_last + 1)
+    settled_now = spell.first <= 8 or first >= settled
+    return stretch_of(track, first, spell.steady_last, samples, settled=settled_now)
+
+
+def stretch_of(
+    track: BeatTrack, first: int, last: int, samples: int, *, settled: bool = True
+) -> Stretch:
+    """Give the windows from `first` to `last`, sample by sample."""
+    i = np.arange(first, last + 1)
     begin = max(0, round((track.time_s[i[0]] - 0.1) * RATE_HZ))
     end = min(samples, round((track.time_s[i[-1]] + 0.1) * RATE_HZ))
     smooth = savgol_filter(np.log(track.beat_hz[i]), min(7, (len(i) // 2) * 2 - 1), 1)
     at = np.arange(begin, end) / RATE_HZ
     return Stretch(
         begin=begin, end=end, beat_hz=np.exp(np.interp(at, track.time_s[i], smooth)),
-        u_beat=0.01, wander=np.zeros(1), coherence=0.0,
-        settled=spell.first <= 8 or first >= settled,
+        u_beat=0.01, wander=np.zeros(1), coherence=0.0, settled=settled,
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ Public: `Loudness`, `measure_loudness`, `Start`, `find_start`.
 
 import math
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,16 +17,13 @@ from scipy.ndimage import uniform_filter1d
 
 Floats = NDArray[np.float64]
 EDGES_HZ = (20, 60, *(100 * 2 ** (np.arange(22) / 4.1)))  # quarter octaves up to 3.5 kHz
-PRICE = 6.0  # of a change between starter and none, in natural logarithms of likelihood
-OTHER_WAYS = (
-    (3, 6.0, 0.0),
-    (10, 6.0, 0.0),
-    (6, 3.0, 0.0),
-    (6, 12.0, 0.0),
-    (6, 6.0, -0.3),
-    (6, 6.0, 0.3),
-)  # bands, price, later; fmt: skip
-STARTER_BANDS = 6  # from 200 1/s up: wind and footsteps lie below, a starter's whine above
+# ways of looking: how many bands are left out (wind and footsteps lie low, a starter's whine
+# above), price of a change between starter and none in natural logarithms, running heard later
+WAYS_BANDS, WAYS_PRICE, WAYS_LATER_S = (3, 6, 12), (3.0, 12.0), (-0.3, 0.0, 0.3)
+LOOKED_BACK_S = 40.0
+AGREE_S = 0.12
+MOST_SURE = 3.0  # beyond it nothing is gained
+U_RUNS_S = 0.15
 HOP_S = 0.016
 LATE_S = 0.06  # the first blows are half a beat apart and frames straddle them
 SHORTEST_CRANK_S = 0.25
@@ -48,7 +45,8 @@ class Start:
     cranks: tuple[tuple[float, float], ...]  # every spell of the starter, the last one catching
     first_firing_s: float
     runs_s: float
-    apart_s: float  # how far the cranking time moves when it is looked for in other ways
+    u_runs_s: float
+    agree: float  # share of the ways of looking that find the starter engage here [0 to 1]
     sure: float  # how far the starter's sound stands off from what was before, in deviations
 
 
@@ -69,22 +67,46 @@ def measure_loudness(samples: NDArray[np.float32], rate_hz: int) -> Loudness:
 
 
 def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
-    """Find the start, and how far it moves when it is looked for in other ways.
+    """Find the start in many ways, and take what most of them agree on.
 
-    The other ways: more or fewer bands, changes at half or twice the price, running first heard
-    0.3 s sooner or later. Where one of them finds no start, `apart_s` is infinite.
+    The ways: more or fewer bands left out, changes at a low or a high price, running first heard
+    0.3 s sooner or later. Each votes for where the starter engages, and the more the starter's
+    sound stands off, the more its vote weighs.
+
+    Returns
+    -------
+    Start or None
+        None where no way finds one.
     """
-    start = _one_way(loudness, heard_running_s, bands=STARTER_BANDS, price=PRICE)
-    if start is None:
+    ways = [
+        _one_way(loudness, heard_running_s + later_s, bands=bands, price=price)
+        for bands, price, later_s in product(WAYS_BANDS, WAYS_PRICE, WAYS_LATER_S)
+    ]
+    found = [w for w in ways if w is not None]
+    if not found:
         return None
-    first = start.runs_s - start.cranks[-1][0]
-    apart_s = 0.0
-    for bands, price, later_s in OTHER_WAYS:
-        other = _one_way(loudness, heard_running_s + later_s, bands=bands, price=price)
-        if other is None:
-            return replace(start, apart_s=math.inf)
-        apart_s = max(apart_s, abs(other.runs_s - other.cranks[-1][0] - first))
-    return replace(start, apart_s=apart_s)
+    runs_s = float(np.median([w.runs_s for w in found]))
+    votes = np.array([min(w.sure, MOST_SURE) for w in found])
+    begins = np.array([w.cranks[-1][0] for w in found])
+    near = np.abs(begins[:, np.newaxis] - begins) < AGREE_S
+    best = int((near @ np.maximum(votes, 0.0)).argmax())
+    agreeing = near[best] & (votes > 0)
+    # a way that finds no starter, or none before it, votes against
+    against = np.maximum(votes, 1.0)[~agreeing].sum() + (len(ways) - len(found))
+    total = float(votes[agreeing].sum())
+    nearest = min(
+        (w for w, yes in zip(found, near[best], strict=True) if yes),
+        key=lambda w: abs(w.runs_s - runs_s),
+    )
+    begin_s = float(np.average(begins[agreeing], weights=votes[agreeing])) if total else 0.0
+    return replace(
+        nearest,
+        cranks=(*nearest.cranks[:-1], (begin_s if total else nearest.cranks[-1][0], runs_s)),
+        first_firing_s=min(nearest.first_firing_s, runs_s),
+        runs_s=runs_s,
+        u_runs_s=math.hypot(U_RUNS_S, float(np.std([w.runs_s for w in found]))),
+        agree=total / (total + against),
+    )
 
 
 def _one_way(
@@ -112,10 +134,13 @@ def _one_way(
     if runs is None or runs < 20:
         return None
     last = slice(max(0, runs - 22), max(1, runs - 2))
-    before = level[: runs - 2]
-    path, sure = _starter_path(before[:, bands:], np.arange(last.start, last.stop), price=price)
+    # what was long before says little, and costs time
+    far = max(0, runs - round(LOOKED_BACK_S / HOP_S))
+    before = level[far : runs - 2, bands:]
+    path, sure = _starter_path(before, np.arange(last.start, last.stop) - far, price=price)
     if path is None:
         return None
+    path = np.concatenate([np.zeros(far, dtype=bool), path])
     edges = np.flatnonzero(np.diff(np.concatenate([[0], path.astype(int), [0]])))
     spells: list[tuple[int, int]] = []
     for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
@@ -127,7 +152,7 @@ def _one_way(
     if not spells or spells[-1][1] < len(path) - 15:
         return None
     begin = spells[-1][0]
-    if begin == 0:  # it was cranking already when the clip began
+    if begin == far:  # it was cranking already when the clip began
         sure = 0.0
     firing = _first_burst(level, begin, runs)
     cranks = tuple((float(time_s[a]), float(time_s[min(b, runs)])) for a, b in spells[:-1])
@@ -136,7 +161,8 @@ def _one_way(
         cranks=(*cranks, (float(time_s[begin]), runs_s)),
         first_firing_s=min(float(time_s[firing]), runs_s),
         runs_s=runs_s,
-        apart_s=0.0,
+        u_runs_s=U_RUNS_S,
+        agree=0.0,
         sure=sure,
     )
 

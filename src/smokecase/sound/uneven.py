@@ -5,17 +5,18 @@ Strengths a_0 .. a_(n-1) of n cylinders repeat every cycle. Line k of the cycle 
 pulse; H is taken from the firing harmonics on both sides. One cylinder weaker by the share w
 gives ``|A(q)| / A(0) = w / (n - w)`` for every q; unlike banks or spacing raise only some q.
 
-Public: `Evenness`, `measure_evenness`, `WEAK`.
+Public: `Evenness`, `measure_evenness`, `leave_twins_open`, `WEAK`.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.measured import COVERAGE, Measured
 from smokecase.sound.locked import LockedLines
+from smokecase.sound.speed import Reading
 
 Floats = NDArray[np.float64]
 Four = tuple[float, float, float, float]
@@ -37,6 +38,7 @@ class Evenness:
     weak_weight: float | None = None  # that one cylinder is weak [0 to 1]
     several: bool = False  # uneven, but not as one weak cylinder would be
     too_faint: bool = False  # the lines are too faint to tell
+    twin: bool = False  # two cylinders firing evenly, or one of two at twice the speed
 
 
 def measure_evenness(
@@ -73,6 +75,18 @@ def measure_evenness(
         weak_weight=weight,
         several=weight < 0.5 and most - COVERAGE * u_most > _square(WEAK, cylinders),
     )
+
+
+def leave_twins_open(evenness: Evenness, best: Reading, other: Reading | None) -> Evenness:
+    """Accuse no cylinder of two where half the speed cannot be excluded.
+
+    Two cylinders firing evenly sound as one of two does at twice the speed.
+    """
+    if other is None or best.cylinders != 2 or (evenness.weak_weight or 0.0) < 0.5:
+        return evenness
+    if abs(other.speed_per_min / best.speed_per_min - 0.5) > 0.03:
+        return evenness
+    return replace(evenness, weak_weight=None, several=False, twin=True)
 
 
 def _weight(deficit: Measured) -> float:
