@@ -1,10 +1,11 @@
 """Builds the example case: an old press engine, its healthy sister, a repair, and the after clip.
 
-    python examples/press_engine_case.py OUT
+    python examples/press_engine_case.py OUT [--pictures DIR]
 
 Everything in it is invented: the cider press, the engines, the people, the place. The clips come
 with smokecase (models/demo). OUT gets the case folder, the report as a page, a PDF and a short
-reply, the comparisons, and the evidence package, which is verified at the end.
+reply, the comparisons, and the evidence package, which is verified at the end. --pictures draws
+those that stand in the README: two pages of the report, the timeline, both clips side by side.
 """
 
 import argparse
@@ -19,6 +20,7 @@ from smokecase.casework import add_answer, add_clip, add_result, save_report, wi
 from smokecase.model_files import find_model
 from smokecase.packing import pack_case
 from smokecase.report.assemble import compare_pairs
+from smokecase.report.case_figures import draw_course
 from smokecase.report.course import follow_case
 from smokecase.report.standing import tell_standing, write_comparison, write_report
 
@@ -113,6 +115,29 @@ def write_out(store, out: Path) -> Path:  # type: ignore[no-untyped-def]
     return package
 
 
+def draw_pictures(out: Path, folder: Path) -> None:
+    """Draw the pictures of the README from what was built."""
+    import pypdfium2
+    from PIL import Image
+
+    document = pypdfium2.PdfDocument(out / "report" / "report.pdf")
+    pages = [document[i].render(scale=1.5).to_pil().convert("L") for i in (0, 1)]
+    wide = sum(page.width for page in pages) + 12
+    sheet = Image.new("L", (wide, pages[0].height), 190)
+    for i, page in enumerate(pages):
+        sheet.paste(page, (i * (page.width + 12), 0))
+    sheet.save(folder / "press_engine_report.png", optimize=True)
+    with open_cases(out / "cases") as store:
+        course = follow_case(store.read_case(NAME))
+    (folder / "press_engine_course.png").write_bytes(draw_course(course))
+    with Image.open(out / "before_and_after" / "side_by_side.jpg") as image:
+        image.resize((1200, round(1200 * image.height / image.width))).save(
+            folder / "press_engine_beside.jpg", quality=82
+        )
+    with Image.open(out / "before_and_after" / "comparison.png") as image:
+        image.save(folder / "press_engine_comparison.png", optimize=True)
+
+
 def show(share: float, words: str) -> None:
     """Show progress on one line."""
     sys.stderr.write(f"\r{100 * share:3.0f} % {words[:60]:60}")
@@ -121,4 +146,8 @@ def show(share: float, words: str) -> None:
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("out", type=Path)
-    build(parser.parse_args().out)
+    parser.add_argument("--pictures", type=Path, metavar="DIR")
+    args = parser.parse_args()
+    build(args.out)
+    if args.pictures:
+        draw_pictures(args.out, args.pictures)

@@ -172,9 +172,9 @@ def _level(curve: Floats, veil: SharedVeil, i: int) -> Level:
 def _u_of_moments(opacity: Floats) -> float:
     """Tell how unsure the smoke's own swirl makes a mean, from means of blocks of a second.
 
-    Blocks are longer than an eddy stays in the section. The slow course (a puff that clears) is
-    what is measured and not chance, so each block is compared with the line through its
-    neighbours.
+    Blocks are longer than an eddy stays in the section. The slow course (a puff that rises and
+    clears) is what is measured and not chance, so what is taken for chance is what a parabola
+    through the neighbouring blocks leaves.
 
     Source
     ------
@@ -182,8 +182,8 @@ def _u_of_moments(opacity: Floats) -> float:
     """
     per_block = round(1.0 / STEP_S)
     whole = opacity.size // per_block
-    if whole < 3:
+    if whole < 4:
         return float(opacity.std() / math.sqrt(max(whole, 1)))
     blocks = opacity[: whole * per_block].reshape(whole, per_block).mean(axis=1)
-    bend = blocks[1:-1] - (blocks[:-2] + blocks[2:]) / 2  # variance 1.5 times that of a block
-    return float(math.sqrt(np.mean(bend**2) / 1.5 / whole))
+    left = np.diff(blocks, 3)  # variance 1 + 9 + 9 + 1 times that of a block
+    return float(math.sqrt(np.mean(left**2) / 20 / whole))

@@ -16,6 +16,7 @@ Picture = NDArray[np.uint8]
 
 TALL_PX = 480  # of each picture
 RATE_HZ = 25.0  # of the clip made
+GAP_PX = 12
 STRIP_PX = 72  # under each picture, for its words
 
 
@@ -39,7 +40,7 @@ def draw_beside(
         words = f"{name}: {examination.clip}, {frame.time_s:.1f} s"
         halves.append(_half(_shown(frame, clip), words))
     out = io.BytesIO()
-    Image.fromarray(np.concatenate(halves, axis=1)).save(out, "JPEG", quality=88)
+    Image.fromarray(_side_by_side(halves)).save(out, "JPEG", quality=88)
     return out.getvalue()
 
 
@@ -73,7 +74,7 @@ def write_beside(
                 _half(feed.at(at_s), f"{name}: {at_s:+.1f} s from the start")
                 for feed, name in zip(feeds, names, strict=True)
             ]
-            yield at_s - begin, np.concatenate(halves, axis=1)
+            yield at_s - begin, _side_by_side(halves)
 
     write_h264(out, pictures(), fps=RATE_HZ)
 
@@ -117,6 +118,12 @@ def _peak_s(examination: Examination) -> float:
 
 def _shown(frame: Frame, clip: Clip) -> Picture:
     return to_srgb8(to_linear(frame.codes, clip.transfer))
+
+
+def _side_by_side(halves: list[Picture]) -> Picture:
+    """Two pictures with a white line between them."""
+    line = np.full((halves[0].shape[0], GAP_PX, 3), 255, np.uint8)
+    return np.concatenate([halves[0], line, halves[1]], axis=1)
 
 
 def _half(picture: Picture, words: str) -> Picture:
