@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 from smokecase.optics.veil import Veil, channel_powers, depth_by_veil, fit_veil
 from smokecase.plume.cone import outflow_cone
 from smokecase.plume.section import PipeExit
-from smokecase.plume.windows import LEAK_SIGMA, LUMA, PlateTexture, Windows, blur, join
+from smokecase.plume.windows import (
+    LEAK_SIGMA,
+    LUMA,
+    PlateTexture,
+    Windows,
+    blur,
+    blurred_small,
+    join,
+    spread_out,
+)
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -101,8 +110,10 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
     veil: Veil | None = None
     for turn in range(2):
         parts = []
+        if veil is not None:
+            at_veil = _Model(texture, veil)
         for i, whole in zip(late, sound, strict=True):
-            depth, model = (None, None) if veil is None else _model(lights[i], texture, veil)
+            depth, model = (None, None) if veil is None else at_veil.of(lights[i])
             parts.append(texture.cut(lights[i], touched & whole, i, depth, model))
         windows = join(parts)
         windows = replace(windows, slope=windows.slope / kept, u_slope=windows.u_slope / kept)
@@ -138,20 +149,22 @@ def _fit(
     )  # fmt: skip
 
 
-def _model(
-    light: Picture, texture: PlateTexture, veil: Veil
-) -> tuple[NDArray[np.float32], Picture]:
-    """Smooth luma transmittance and model light of a frame at this veil."""
-    j = veil.light.astype(np.float32)
-    away = texture.plate - j
-    top, below = (
-        blur((light - j) * away, LEAK_SIGMA * texture.size),
-        blur(away * away, LEAK_SIGMA * texture.size),
-    )
-    depth = depth_by_veil(top.astype(np.float64), below.astype(np.float64), veil.slope)
-    through = np.exp(-depth[..., None] * channel_powers(veil.slope)).astype(np.float32)
-    model = through * texture.plate + (1 - through) * j
-    return (through @ LUMA).astype(np.float32), model.astype(np.float32)
+class _Model:
+    """Light of frames at one veil, without their own structure."""
+
+    def __init__(self, texture: PlateTexture, veil: Veil) -> None:
+        self.plate, self.reach = texture.plate, LEAK_SIGMA * texture.size
+        self.veil, self.slope = veil.light.astype(np.float32), veil.slope
+        self.away = self.plate - self.veil
+        self.below = blurred_small(self.away * self.away, self.reach)
+        self.powers = channel_powers(veil.slope).astype(np.float32)
+
+    def of(self, light: Picture) -> tuple[NDArray[np.float32], Picture]:
+        """Smooth luma transmittance of a frame (h, w) and its model light (h, w, 3)."""
+        top = blurred_small((light - self.veil) * self.away, self.reach)
+        depth = depth_by_veil(top, self.below, self.slope).astype(np.float32)
+        through = spread_out(np.exp(-depth[..., None] * self.powers), light.shape)
+        return (through @ LUMA), through * self.away + self.veil
 
 
 def _touched(cuts: list[Windows], cone: NDArray[np.bool_], stride: int) -> NDArray[np.bool_] | None:
@@ -162,6 +175,7 @@ def _touched(cuts: list[Windows], cone: NDArray[np.bool_], stride: int) -> NDArr
     by their slope would prefer those whose noise points down.
     """
     touched = np.zeros(cone.shape, bool)
+    places: set[tuple[int, int]] = set()
     found = 0
     for windows in cuts:
         if not len(windows):
@@ -176,16 +190,18 @@ def _touched(cuts: list[Windows], cone: NDArray[np.bool_], stride: int) -> NDArr
         told = (change > CHANGED_WINDOW) | (slope < 1.0 - FADED - FADED_SIGMAS * u)
         told &= inside
         found += int(told.sum())
-        half = stride // 2
-        for at_x, at_y in zip(x[told], y[told], strict=True):
-            touched[at_y - half : at_y + half, at_x - half : at_x + half] = True
+        places |= set(zip(x[told].tolist(), y[told].tolist(), strict=True))
+    half = stride // 2
+    for at_x, at_y in places:
+        touched[at_y - half : at_y + half, at_x - half : at_x + half] = True
     return touched & cone if found >= FEWEST_TOLD else None
 
 
 def _unclipped(light: Picture, gain: Floats | None) -> NDArray[np.bool_]:
     """Places whose surroundings are not blown out: a cut-off veil would pass for a darker one."""
-    ceiling = CEILING if gain is None else CEILING / gain.astype(np.float32)
-    blown: Picture = np.asarray((light >= ceiling).any(axis=-1), np.float32)
+    ceiling = (CEILING / (np.ones(3) if gain is None else gain)).astype(np.float32)
+    red, green, blue = (light[..., c] >= ceiling[c] for c in range(3))
+    blown: Picture = np.asarray(red | green | blue, np.float32)
     return np.asarray(blur(blown, 9.0) < MOST_BLOWN)
 
 
