@@ -8,8 +8,10 @@ from smokecase.plume.colour_model import COLOURS, FIRST
 mpl.use("Agg")
 import matplotlib.pyplot as plt
 
-INK, PALE, OURS, OTHER = "#22313a", "#d7dde0", "#0b5c52", "#c06a1a"
-MARKS = ("o", "s", "^")
+INK, PALE = "#22313a", "#d7dde0"
+MARKS = ("o", "s", "^", "D", "v")
+INKS = (INK, "#0b5c52", "#c06a1a", "#5b6bb0", "#8a4f7d")
+PLOTTED = 12  # smokes from which a set is drawn among the others
 
 
 def _told(model, features, shares):
@@ -25,13 +27,11 @@ def draw_reliability(path, model, sets):
     axes.plot([0.3, 1], [0.3, 1], color=PALE, linewidth=2, label="as it should be")
     axes.axvline(model.named_from, color=INK, linestyle=":", linewidth=1.2,
                  label=f"named from {model.named_from:.2f}")  # fmt: skip
-    for (name, (features, shares)), mark, colour in zip(
-        sets.items(), MARKS, (INK, OURS, OTHER), strict=True
-    ):
-        if len(shares) < 8:
+    for (name, (features, shares)), mark, colour in zip(sets.items(), MARKS, INKS, strict=False):
+        if len(shares) < PLOTTED:
             continue
         told, sure, true = _told(model, features, shares)
-        bins = np.array_split(np.argsort(sure), 10 if len(sure) > 1000 else 4)
+        bins = np.array_split(np.argsort(sure), 10 if len(sure) > 1000 else 3)
         x = [sure[b].mean() for b in bins]
         y = np.array([(told[b] == true[b]).mean() for b in bins])
         n = np.array([len(b) for b in bins])

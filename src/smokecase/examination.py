@@ -29,13 +29,15 @@ from smokecase.doubts import (
     PUFF_RATE_OPEN,
     SECTION_HIDDEN,
     SHAKY,
+    SMOKE_OPEN,
     TOO_SHORT,
     VEIL_LIKE_PLATE,
     Doubt,
 )
 from smokecase.pair import examine_pair, examine_still
 from smokecase.plume.backdrop import tell_backdrop
-from smokecase.plume.kind import ColourLook, look_at_smoke, tell_colour
+from smokecase.plume.kind import NO_SMOKE, ColourLook, look_at_smoke, tell_colour
+from smokecase.plume.smoke_or_not import AtPipe
 from smokecase.plume.timing import tell_timing
 from smokecase.readings import (
     Examination,
@@ -56,6 +58,8 @@ Floats = NDArray[np.float64]
 Tell = Callable[[float, str], None]
 
 MOSTLY_BLANK = 0.8  # share of frames without an answer, where no smoke was seen: nothing was read
+FEWEST_VISIBLE = 5  # pictures with a visible plume that make it a plume
+LN_ODDS_SEEN = 1.5  # of smoke, by a plume that was found or not: finding it is not proof
 MOSTLY_VISIBLE = 0.7  # share of the clip with visible smoke beyond which there was no gap
 SEED = 20_261_125  # same clip, same settings: same numbers out
 
@@ -183,16 +187,19 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading) -> Examin
     trace = SmokeTrace.from_readings(walk.readings)
     doubts = set(scene.doubts) | set(clip.doubts)
     visible = np.array(walk.visible, bool)
-    no_smoke = _no_smoke(scene, visible)
-    colour, of_colour = tell_colour(_look(scene), no_smoke)
+    seen = visible.sum() >= min(FEWEST_VISIBLE, math.ceil(len(visible) / 4))
+    no_smoke = _no_smoke(scene.at_pipe, bool(seen))
+    if not seen or no_smoke >= NO_SMOKE:
+        visible[:] = False
+    colour, of_colour = tell_colour(_look(scene) if seen else None, no_smoke)
     trace = _coloured(trace, colour, visible)
     timing = tell_timing(
         trace.time_s, trace.opacity_pct, visible, sound.runs_s, [trace.opacity_pct]
     )
+    doubts |= of_colour
     if visible.any():
         if colour.colour_open:
             doubts.add(COLOUR_OPEN)
-        doubts |= of_colour
         if colour.lighting == "back_lit":
             doubts.add(BACK_LIT)
         if walk.at_edge > 0.2 * max(1, walk.maps):
@@ -264,12 +271,13 @@ def _look(scene: Scene) -> ColourLook | None:
     )  # fmt: skip
 
 
-def _no_smoke(scene: Scene, visible: NDArray[np.bool_]) -> float:
-    """Weight that the clip shows no smoke at all."""
-    if scene.veil is None or not visible.any():
-        return 1.0
-    longest = visible.mean() * len(visible)
-    return 0.0 if longest >= 5 else 0.5
+def _no_smoke(at_pipe: AtPipe | None, seen: bool) -> float:
+    """Weight that the clip shows no smoke: from what changes at the pipe, and a plume seen."""
+    if at_pipe is None:
+        return 0.0 if seen else 1.0
+    smoke = float(np.clip(at_pipe.smoke, 1e-6, 1 - 1e-6))
+    odds = math.log(smoke / (1 - smoke)) + (LN_ODDS_SEEN if seen else -LN_ODDS_SEEN)
+    return 1.0 / (1.0 + math.exp(odds))
 
 
 def _coloured(trace: SmokeTrace, colour: SmokeColour, visible: NDArray[np.bool_]) -> SmokeTrace:
@@ -294,6 +302,8 @@ def _refusal(
     why: str | None = None
     if MOVING_CAMERA in doubts and SHAKY in doubts:
         why = SHAKY.words
+    elif SMOKE_OPEN in doubts:  # zero with a narrow interval would be the worst answer
+        why = SMOKE_OPEN.words
     elif scene.pipe is None:
         why = EXIT_NOT_FOUND.words if visible.any() else None
     elif scene.open_above and visible.mean() > MOSTLY_VISIBLE:

@@ -51,6 +51,7 @@ from smokecase.plume.plate import (
     find_quiet_time,
 )
 from smokecase.plume.section import PipeExit, find_exit, measuring_section
+from smokecase.plume.smoke_or_not import AtPipe, look_at_pipe
 from smokecase.plume.windows import Windows
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import BLOCK_PX as EXPOSURE_BLOCK_PX
@@ -88,6 +89,7 @@ class Scene:
     veil: Veil | None  # common to the plume
     veil_here: Veil | None  # at the section
     windows: Windows | None  # that the veil was learnt from
+    at_pipe: AtPipe | None  # what changes at the pipe, beside the rest of the view
     white: Floats  # (3,)
     u_ln_white: float
     brightest: float  # luma of the brightest things on the plate
@@ -193,14 +195,9 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     veil, windows = learn_veil(
         lights, late, plate.light, pipe, section, white, rng, tell, gains=exposure.gain
     )
-    if veil is not None and is_shadow(
-        veil,
-        white,
-        np.stack([block_means(lights[i]) for i in late]),
-        plate_blocks,
-        plate.light.shape,
-        pipe,
-    ):
+    seen = np.array([block_means(lights[i]) for i in late], np.float32)
+    at_pipe = look_at_pipe(seen, plate_blocks, plate.light.shape, pipe)
+    if veil is not None and is_shadow(veil, white, seen, plate_blocks, plate.light.shape, pipe):
         doubts.add(SHADOW)
         veil = None
     veil_here = veil
@@ -223,6 +220,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         u_ln_white=U_LN_WHITE if white_box is None else U_LN_MARKED,
         brightest=brightest_luma(plate.light),
         windows=windows,
+        at_pipe=at_pipe,
         clipped=clipped,
         first_change_s=quiet.first_change_s,
         u_clear_pct=unseen_pct(plate.light, section),

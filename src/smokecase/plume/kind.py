@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.doubts import COLOUR_CAST, TWO_COLOURS, Doubt
+from smokecase.doubts import COLOUR_CAST, SMOKE_OPEN, TWO_COLOURS, Doubt
 from smokecase.measured import Measured
 from smokecase.optics.veil import Veil
 from smokecase.plume.colour_model import COLOURS, ColourModel, ColourWeights, load_colour_model
@@ -29,7 +29,8 @@ MIXED_FROM, PART_FROM = 0.5, 0.2  # chance of a mixture, and share of a part, fo
 U_LN_VEIL_REST, U_SLOPE_REST = 0.35, 0.2
 SLOPE_UNKNOWN = (0.9, 1.2, 1.0)  # one picture alone: slope and its doubt; doubt of the level
 LEAST_MISFIT = 0.01  # a lossless picture of one smoke fits perfectly
-NO_SMOKE_FROM = 0.95  # weight of no smoke from which nothing else is said
+NO_SMOKE = 0.5  # weight from which "no smoke" is said
+MAYBE_NONE = 0.3  # from which no colour is sure
 OUTSHINES = 1.25  # veil over the brightest things in the view
 GLOWING_SOOT, SOOTY_SLOPE, SLOPE_KNOWN = 0.3, 0.5, 0.7
 CAST_FROM, CAST_SIGMAS = 0.25, 2.0  # tint across the line from lamp to sky: no light is so
@@ -129,8 +130,8 @@ def tell_colour(
     ModelError
         If the model's file is missing or was changed.
     """
-    if look is None or no_smoke >= NO_SMOKE_FROM:
-        return _no_smoke(), frozenset()
+    if no_smoke >= NO_SMOKE or look is None:
+        return _without_look(no_smoke)
     model = model or load_colour_model()
     weights = model.weigh(look.features())
     there = 1.0 - no_smoke
@@ -142,13 +143,13 @@ def tell_colour(
         doubts.add(COLOUR_CAST)
     if look.spectral.misfit > TWO_COLOURS_FROM[look.moving]:
         doubts.add(TWO_COLOURS)
-    unclear = chance < model.named_from or bool(doubts)
+    unclear = chance < model.named_from or no_smoke > MAYBE_NONE or bool(doubts)
     reflectance = look.light / look.white
     u_level = float(np.hypot(look.features()[1], U_LN_VEIL_REST))
     spectral = look.spectral
     colour = SmokeColour(
         black=black, blue=blue, white=white, none=max(1.0 - black - blue - white, 0.0),
-        colour_open=unclear or no_smoke > 0.3,
+        colour_open=unclear,
         word="cannot be told" if unclear else _word(weights),
         chance=chance,
         spectral_slope=Measured(
@@ -161,8 +162,15 @@ def tell_colour(
     return colour, frozenset(doubts)
 
 
-def _no_smoke() -> SmokeColour:
-    return SmokeColour(black=0.0, blue=0.0, white=0.0, none=1.0, colour_open=False, word="no smoke")
+def _without_look(no_smoke: float) -> tuple[SmokeColour, frozenset[Doubt]]:
+    """No smoke, or something that changes as smoke would and could not be looked at."""
+    each = (1.0 - no_smoke) / 3.0
+    none = no_smoke >= NO_SMOKE
+    colour = SmokeColour(
+        black=each, blue=each, white=each, none=1.0 - 3.0 * each, colour_open=not none,
+        word="no smoke" if none else "cannot be told",
+    )  # fmt: skip
+    return colour, frozenset() if none else frozenset({SMOKE_OPEN})
 
 
 def _has_cast(spectral: Spectral) -> bool:
