@@ -17,8 +17,6 @@ from smokecase.causes.next_check import Ask
 from smokecase.causes.witness import hear_answer
 from smokecase.diagnosis import add_words
 from smokecase.errors import AnswersError
-from smokecase.examination import examine
-from smokecase.first_look import look_first
 from smokecase.model_files import fingerprint
 from smokecase.readings import PlumeOutline
 from smokecase.report.assemble import Made, make_report
@@ -46,6 +44,8 @@ def bring_clip(
     CaseError, WriteError
         If it cannot be put away.
     """
+    from smokecase.first_look import look_first  # decoding loads late
+
     seen = look_first(path)
     _refuse_twice(case, fingerprint(path), name, None)
     sha256 = store.put_file("clips", path, ending=path.suffix or ".clip")
@@ -139,6 +139,8 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
     CaseError, WriteError
         If it cannot be put away.
     """
+    from smokecase.examination import examine  # measuring loads late: a second and more
+
     told = tell or (lambda share, words: None)
     name = name or path.name
     told(0.0, f"measuring {name}")

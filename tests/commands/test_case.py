@@ -29,7 +29,7 @@ def door(tmp_path, monkeypatch, capsys):
         return make_examination(trace, clip=path.name)
 
     asked = []
-    monkeypatch.setattr("smokecase.casework.examine", measured)
+    monkeypatch.setattr("smokecase.examination.examine", measured)
     for name in ("first.mp4", "second.mp4"):
         (tmp_path / name).write_bytes(name.encode())
 

@@ -227,6 +227,8 @@ window.smokecase = (() => {
       circle.setAttribute("cy", ring.y.toFixed(1));
       circle.setAttribute("r", (ring.across / 2).toFixed(1));
     }
+    const legend = $(".legend", box);
+    if (legend) legend.toggleAttribute("hidden", !ring.set);
     const slider = $("#ring-size", box), output = $("output", row);
     slider.value = ring.across;
     output.textContent = Math.round(ring.across) + " px";
@@ -302,17 +304,27 @@ window.smokecase = (() => {
     return low > 0 && at - times[low - 1] < times[low] - at ? low - 1 : low;
   }
 
+  /* the picture's own reading, or that of one a tenth of a second away */
+  function read(data, at) {
+    const here = nearest(data.t, at);
+    if (data.o[here] !== null) return here;
+    for (let by = 1; by < 6; by += 1)
+      for (const i of [here - by, here + by])
+        if (i >= 0 && i < data.t.length && data.o[i] !== null && Math.abs(data.t[i] - at) < 0.13) return i;
+    return here;
+  }
+
   function show(at) {
     const data = film.data, span = Math.max(0.01, data.end - data.begin);
     const share = Math.max(0, Math.min(1, (at - data.begin) / span));
     film.slider.value = at;
     const cursor = $(".track .cursor");
     if (cursor) cursor.style.left = (100 * share).toFixed(2) + "%";
-    const i = nearest(data.t, at), words = data.words;
+    const i = read(data, at), words = data.words;
     const whole = (value) => value === null || value === undefined ? words.open : Math.round(value);
     let text = data.o[i] === null
       ? words.blank.replace("{t}", at.toFixed(1))
-      : words.read.replace("{t}", at.toFixed(1)).replace("{value}", whole(data.o[i]))
+      : words.read.replace("{t}", data.t[i].toFixed(1)).replace("{value}", whole(data.o[i]))
         .replace("{low}", whole(data.lo[i])).replace("{high}", whole(data.hi[i]));
     if (data.c[i]) text += " · " + words.colour.replace("{colour}", words[data.c[i]]).replace("{weight}", data.w[i]);
     const now = $("#now");

@@ -10,7 +10,6 @@ from typing import TypeVar
 from smokecase.case.record import Case, Entry
 from smokecase.case.store import CaseStore
 from smokecase.errors import SmokecaseError
-from smokecase.first_look import first_picture
 from smokecase.report.course import Course, weigh_case
 from smokecase.report.small_picture import small_jpeg
 from smokecase.video.playable import plays_in_browsers
@@ -62,6 +61,8 @@ class Sitting:
         sha256 = entry.body["sha256"]
 
         def make() -> str:
+            from smokecase.first_look import first_picture  # decoding loads late
+
             path = store.find_file("clips", sha256)
             jpeg = small_jpeg(first_picture(path, at_s), long_side)
             return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}"

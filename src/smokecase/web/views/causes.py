@@ -269,8 +269,8 @@ def _what_if(
                               question=name, state=DONT_KNOW)  # fmt: skip
         rows.append(
             f'<details class="fold"{" open" if about == name else ""}><summary>'
-            f"{esc(say(question.question, lang))} <b>{esc(answer_words(name, given, knowledge, lang))}"
-            f'</b></summary><div class="choices tight">{choices}</div></details>'
+            f"<span>{esc(say(question.question, lang))} <b>{esc(answer_words(name, given, knowledge, lang))}"
+            f'</b></span></summary><div class="choices tight">{choices}</div></details>'
         )
     if not rows:
         return ""

@@ -159,8 +159,10 @@ def _curves(found: Comparison, lang: str) -> str:
 
 def _numbers(found: Comparison, lang: str) -> str:
     rows = "".join(
-        f"<tr><th scope=row>{esc(say(w.name, lang))}</th><td>{esc(w.first)}</td><td>{esc(w.second)}"
-        f"</td><td>{esc(w.difference)}</td></tr>"
+        f"<tr><th scope=row>{esc(say(w.name, lang))}</th>"
+        f'<td data-head="{esc(say(found.first, lang))}">{esc(w.first)}</td>'
+        f'<td data-head="{esc(say(found.second, lang))}">{esc(w.second)}</td>'
+        f'<td data-head="{esc(say("difference", lang))}">{esc(w.difference)}</td></tr>'
         for w in found.windows
     )
     table = ""
@@ -168,7 +170,7 @@ def _numbers(found: Comparison, lang: str) -> str:
         caption = esc(say("Mean of the light blocked; in brackets the 95 % interval", lang))
         head = "".join(
             f"<th scope=col>{esc(say(word, lang))}</th>"
-            for word in (found.first, found.second, "difference")
+            for word in (found.first, found.second, text("difference"))
         )
         table = (
             f'<div class="wide"><table><caption>{caption}</caption><thead><tr><td></td>{head}</tr>'

@@ -68,7 +68,7 @@ def _picture(case: Case, entry: Entry, picture: str, lang: str) -> str:
             "Enter lays it down.", lang)
     )  # fmt: skip
     end, box = esc(say("end of the pipe", lang)), esc(say("measuring section", lang))
-    legend = f'<p class="legend"><span><i class="key ring"></i>{end}</span>'
+    legend = f'<p class="legend"{shown}><span><i class="key ring"></i>{end}</span>'
     if section:
         legend += f'<span><i class="key box"></i>{box}</span>'
     slider = (
