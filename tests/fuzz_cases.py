@@ -55,7 +55,8 @@ def make_seeds(folder):
         ("h264.mp4", {"sound": sound}), ("h264.mov", {}), ("h264.mkv", {}), ("h264.ts", {}),
         ("fragments.mp4", {"fragment": "frag_keyframe+empty_moov"}),
         ("mpeg4.avi", {"codec": "mpeg4"}), ("mjpeg.avi", {"codec": "mjpeg", "pix_fmt": "yuvj420p"}),
-        ("vp8.webm", {"codec": "libvpx"}), ("hevc.mp4", {"codec": "libx265", "options": {"x265-params": "log-level=none:pools=1"}}),
+        ("vp8.webm", {"codec": "libvpx"}),
+        ("hevc.mp4", {"codec": "libx265", "options": {"x265-params": "log-level=none:pools=1"}}),
     ]  # fmt: skip
     for name, words in clips:
         small = name != "hevc.mp4"  # that encoder spoils its own memory below 64 pixels
@@ -222,8 +223,8 @@ def _damaged(rng, seeds, folder, names):
 
 
 def _make_clip(rng, seeds, folder):
-    names = ("h264.mp4", "h264.mp4", "fragments.mp4", "h264.mov", "h264.mkv", "h264.ts", "mpeg4.avi",
-             "mjpeg.avi", "vp8.webm", "hevc.mp4")  # fmt: skip
+    names = ("h264.mp4", "h264.mp4", "fragments.mp4", "h264.mov", "h264.mkv", "h264.ts",
+             "mpeg4.avi", "mjpeg.avi", "vp8.webm", "hevc.mp4")  # fmt: skip
     return _damaged(rng, seeds, folder, names)
 
 
@@ -435,7 +436,8 @@ def _make_manifest(rng, seeds, folder):
 
 
 _MAKERS = {
-    "frames": _make_clip, "clip": _make_clip, "stamps": _make_stamps, "picture": _make_picture, "sound": _make_sound,
+    "frames": _make_clip, "clip": _make_clip, "stamps": _make_stamps, "picture": _make_picture,
+    "sound": _make_sound,
     "absurd": _make_absurd, "cases": _make_cases, "package": _make_package,
     "answers": _make_text(lambda: ANSWERS.read_text(), "answers.toml"),
     "knowledge": _make_knowledge, "folder": _make_folder, "manifest": _make_manifest,
@@ -460,9 +462,10 @@ def feed(request, tell):
     try:
         _FEEDERS[request["kind"]](path)
     except SmokecaseError as error:
-        assert str(error).endswith("."), error
-        assert "\n" not in str(error), error
-        return {"verdict": "refused", "words": str(error)}, {}
+        words = str(error)
+        if not words.endswith(".") or "\n" in words:
+            raise AssertionError(words) from error
+        return {"verdict": "refused", "words": words}, {}
     return {"verdict": "read"}, {}
 
 
@@ -483,7 +486,7 @@ def _frames(path):
     before_s = -np.inf
     for frame in clip.frames():
         assert frame.time_s > before_s
-        assert frame.codes.shape == clip.working_size[::-1] + (3,)
+        assert frame.codes.shape == (*clip.working_size[::-1], 3)
         before_s = frame.time_s
     read_sound(path)
 
@@ -537,7 +540,8 @@ def _manifest(path):
 
 
 _FEEDERS = {
-    "frames": _frames, "clip": _examine, "stamps": _frames, "picture": _examine, "sound": _sound, "absurd": _absurd,
+    "frames": _frames, "clip": _examine, "stamps": _frames, "picture": _examine, "sound": _sound,
+    "absurd": _absurd,
     "cases": _cases, "package": lambda path: _command("case", "verify", path),
     "answers": lambda path: _command("diagnose", "--answers", path, "--json"),
     "knowledge": _knowledge, "folder": _folder, "manifest": _manifest,

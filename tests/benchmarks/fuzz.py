@@ -2,9 +2,9 @@
 
     python tests/benchmarks/fuzz.py [first] [count] [--out table.json]
 
-Each case is made anew from its number. A case may be read or refused in one sentence; a decoder that
-dies, stalls or meets the limit takes only itself and is counted; anything else is a fault and makes
-the exit code 1.
+Each case is made anew from its number. A case may be read or refused in one sentence; a decoder
+that dies, stalls or meets the limit takes only itself and is counted; anything else is a fault and
+makes the exit code 1.
 """
 
 import json
