@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -48,6 +49,7 @@ from smokecase.readings import (
 )
 from smokecase.scene import U_LN_PAPER, Scene, learn_scene
 from smokecase.sound.listening import listen
+from smokecase.together import lay_together
 from smokecase.video.ahead import ahead
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.spool import spooled
@@ -85,6 +87,8 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
     to_s: float = math.inf,
     board_px: tuple[float, float, float, float] | None = None,
     white_px: tuple[float, float, float, float] | None = None,
+    cylinders: int | None = None,
+    strokes: int = 4,
     settings: Settings | None = None,
     tell: Tell | None = None,
 ) -> Examination:
@@ -110,6 +114,10 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
     white_px : tuple of float, optional
         Box of something white in the light of the yard, or of the sky; colours are told against
         it. The printed backdrop's paper goes before it.
+    cylinders : int, optional
+        How many the engine has, for the sound; found as far as it can be if not told.
+    strokes : int
+        4 or 2, for the sound.
     settings : Settings, optional
     tell : callable, optional
         Called with progress (0 to 1) and words; may raise `Cancelled`.
@@ -139,7 +147,8 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
     if clip.source == "still":
         return examine_still(clip, white_px)
     with spooled(clip) as kept, ThreadPoolExecutor(1) as beside:
-        heard = beside.submit(listen, path) if clip.source == "clip" else None
+        ear = partial(listen, path, cylinders=cylinders, strokes=strokes)
+        heard = beside.submit(ear) if clip.source == "clip" else None
         scene = learn_scene(
             kept,
             exit_px=clip.to_working(*exit_px) if exit_px else None,
@@ -157,7 +166,8 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
         walk = Walk(kept, scene, settings.whole_plume_hz, rng, backdrop)
         _measure_frames(walk, from_s, to_s, tell)
     sound = heard.result() if heard else SoundReading(doubts=frozenset({NO_SOUND}))
-    return _put_together(walk, settings, sound)
+    found = _put_together(walk, settings, sound)
+    return replace(found, together=lay_together(found.trace, found.timing, sound, strokes=strokes))
 
 
 def _measure_frames(walk: Walk, from_s: float, to_s: float, tell: Tell) -> None:

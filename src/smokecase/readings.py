@@ -209,6 +209,17 @@ class SoundReading:
         return _record(self)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """Sound and picture of one clip laid side by side; None where one of them cannot tell."""
+
+    puffs_per_cycle: Measured | None = None  # puff rate over the rate of the engine's cycles [1]
+    one_puff_a_cycle: bool | None = None  # as one weak cylinder would give
+    cranking_smoke: Measured | None = None  # opacity while cranking less that before it [%]
+    smoke_with_speed: Measured | None = None  # opacity [%] for every 100 1/min more
+    words: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KeyFrame:
     """A picture worth showing, at working size; not part of the JSON."""
@@ -272,6 +283,7 @@ class Examination:
     colour: SmokeColour
     doubts: frozenset[Doubt]
     sound: SoundReading | None = None
+    together: Together | None = None
     settings: Mapping[str, Any] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
     key_frames: tuple[KeyFrame, ...] = ()
@@ -341,6 +353,7 @@ class Examination:
             "u_veil_reflectance": colour.u_veil_reflectance,
             "lighting": colour.lighting,
             "sound": _record(self.sound) if self.sound else None,
+            "together": _record(self.together) if self.together else None,
             "doubts": sorted(d.name for d in self.doubts),
             "remedies": {d.name: d.remedy for d in sorted(self.doubts)},
             "settings": dict(self.settings),
@@ -385,10 +398,11 @@ class Examination:
             colour=colour,
             doubts=frozenset(DOUBTS[name] for name in plain["doubts"]),
             sound=_sound_from_json(plain["sound"]),
+            together=_together_from_json(plain.get("together")),
         )
 
 
-def _record(record: SmokeTiming | SoundReading) -> dict[str, Any]:
+def _record(record: SmokeTiming | SoundReading | Together) -> dict[str, Any]:
     plain: dict[str, Any] = {}
     for part in fields(record):
         value = getattr(record, part.name)
@@ -412,6 +426,16 @@ def _sound_from_json(plain: Mapping[str, Any] | None) -> SoundReading | None:
             values[name] = tuple(value)
     values["doubts"] = frozenset(DOUBTS[name] for name in plain["doubts"])
     return SoundReading(**values)
+
+
+def _together_from_json(plain: Mapping[str, Any] | None) -> Together | None:
+    if plain is None:
+        return None
+    values: dict[str, Any] = dict(plain)
+    for name, value in values.items():
+        if isinstance(value, dict):
+            values[name] = Measured.from_json(value)
+    return Together(**values)
 
 
 def _trace_from_table(table: list[dict[str, Any]]) -> SmokeTrace:

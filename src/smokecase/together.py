@@ -1,28 +1,22 @@
-"""What sound and picture say together: puffs against the engine's cycles, smoke while cranking.
+"""What sound and picture say together: puffs against cycles, smoke while cranking and with speed.
 
-Public: `Together`, `lay_together`.
+Public: `lay_together`.
 """
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from smokecase.measured import Measured
-from smokecase.readings import SmokeTiming, SmokeTrace, SoundReading
+from smokecase.readings import SmokeTiming, SmokeTrace, SoundReading, Together
 
 ONE_A_CYCLE = 0.06  # a puff rate this close to one a cycle, by share, is taken for it
+LEAST_SPEED_CHANGE = 0.15  # of the mean: less is wander and tells nothing of smoke
+LATEST_S, LATER_BY_S = 0.8, 0.1  # how late smoke may follow the speed, and the steps tried
+ALIKE_S = 0.5  # opacity half a second apart is taken as independent
+PLAIN = 3.0  # uncertainties from which smoke and speed are said to go together
 U_MEAN_PCT = 1.0  # a mean opacity over part of a second is not known better
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Together:
-    """Sound and picture of one clip laid side by side."""
-
-    puffs_per_cycle: Measured | None = None  # puff rate over the rate of the engine's cycles [1]
-    one_puff_a_cycle: bool | None = None  # as one weak cylinder would give
-    cranking_smoke: Measured | None = None  # opacity while cranking less that before it [%]
-    words: str = ""
 
 
 def lay_together(
@@ -55,9 +49,14 @@ def lay_together(
     rise = _rise(trace, sound)
     if rise is not None and rise.low > 0:
         said.append(f"Smoke rises by {rise} while the starter turns the engine.")
+    with_speed = _with_speed(trace, sound)
+    if with_speed is not None and abs(with_speed.value) > PLAIN * with_speed.u:
+        goes = "rises" if with_speed.value > 0 else "falls"
+        said.append(f"Smoke {goes} with the speed: {with_speed} for every 100 1/min more.")
     return Together(
-        puffs_per_cycle=puffs, one_puff_a_cycle=one, cranking_smoke=rise, words=" ".join(said)
-    )
+        puffs_per_cycle=puffs, one_puff_a_cycle=one, cranking_smoke=rise,
+        smoke_with_speed=with_speed, words=" ".join(said),
+    )  # fmt: skip
 
 
 def _puffs(timing: SmokeTiming, sound: SoundReading, strokes: int) -> Measured | None:
@@ -85,3 +84,45 @@ def _rise(trace: SmokeTrace, sound: SoundReading) -> Measured | None:
     # neighbouring frames are alike: some five make one independent reading
     u = math.sqrt(a.var() / max(1.0, len(a) / 5) + b.var() / max(1.0, len(b) / 5) + U_MEAN_PCT**2)
     return Measured(value=float(a.mean() - b.mean()), u=u, unit="%")
+
+
+def _with_speed(trace: SmokeTrace, sound: SoundReading) -> Measured | None:
+    """Slope of opacity over engine speed, the smoke following by what fits best.
+
+    A smoke that clears after the start while the flare dies away goes with time as well: a
+    straight line over time is fitted beside it.
+    """
+    if len(sound.speed_time_s) < 8 or sound.other_idle_speed is not None:
+        return None
+    time_s, speed = np.array(sound.speed_time_s), np.array(sound.speed_per_min)
+    if speed.max() - speed.min() < LEAST_SPEED_CHANGE * speed.mean():
+        return None
+    fits = [_slope(trace, time_s + late, speed) for late in np.arange(0, LATEST_S, LATER_BY_S)]
+    found = [f for f in fits if f is not None]
+    if not found:
+        return None
+    slope, u, _ = min(found, key=lambda f: f[2])
+    # the lag was chosen where it fits best: how far the slopes of near lags differ counts too
+    near = [f[0] for f in found if f[2] < 1.1 * min(f[2] for f in found)]
+    u = math.hypot(u, float(np.std(near)))
+    return Measured(value=100 * slope, u=100 * u, unit="%")
+
+
+def _slope(
+    trace: SmokeTrace, time_s: NDArray[np.float64], speed: NDArray[np.float64]
+) -> tuple[float, float, float] | None:
+    """Slope, its standard uncertainty, and the residual's standard deviation."""
+    nearest = np.abs(trace.time_s[:, np.newaxis] - time_s).min(axis=1)
+    use = np.isfinite(trace.opacity_pct) & (nearest < 0.2)
+    t = trace.time_s[use]
+    if len(t) < 20 or t[-1] - t[0] < 4 * ALIKE_S:
+        return None
+    x = np.stack([np.interp(t, time_s, speed), t - t.mean(), np.ones(len(t))], axis=1)
+    x[:, 0] -= x[:, 0].mean()
+    y = trace.opacity_pct[use]
+    found, *_ = np.linalg.lstsq(x, y, rcond=None)
+    rest = y - x @ found
+    sd = float(np.sqrt((rest**2).sum() / max(1, len(y) - 3)))
+    each = max(1.0, ALIKE_S / float(np.median(np.diff(t))))
+    inverse = np.linalg.pinv(x.T @ x)
+    return float(found[0]), sd * math.sqrt(float(inverse[0, 0]) * each), sd

@@ -64,3 +64,40 @@ def test_an_open_speed_says_nothing_about_puffs():
 
     assert both.puffs_per_cycle is None
     assert lay_together(trace(np.zeros(50)), SmokeTiming(), None).words == ""
+
+
+def blipped(opacity_of_speed):
+    """A start whose speed is blipped from 800 to 2000 1/min at 6 s; opacity 0.3 s later."""
+    times = np.arange(0, 10, 0.25)
+    speed = 800 + 1200 * np.exp(-(((times - 6) / 0.8) ** 2))
+    idle = Measured(value=800.0, u=2.0, unit="1/min")
+    heard = SoundReading(idle_speed=idle, speed_time_s=tuple(times), speed_per_min=tuple(speed),
+                         u_speed=0.006)  # fmt: skip
+    frames = np.arange(250) / 25
+    noise = np.random.default_rng(1).normal(0, 1.0, 250)
+    return trace(opacity_of_speed(np.interp(frames - 0.3, times, speed)) + noise), heard
+
+
+def test_smoke_that_follows_the_speed_is_measured_by_its_slope():
+    smoke, heard = blipped(lambda speed: (speed - 800) / 100 * 2.5)
+
+    both = lay_together(smoke, SmokeTiming(), heard)
+
+    assert both.smoke_with_speed.value == pytest.approx(2.5, abs=0.2)
+    assert both.smoke_with_speed.low < 2.5 < both.smoke_with_speed.high
+    assert "Smoke rises with the speed" in both.words
+
+
+def test_smoke_that_only_clears_with_time_is_not_laid_to_the_speed():
+    smoke, heard = blipped(lambda speed: 40 * np.exp(-np.arange(250) / 25 / 6))
+
+    both = lay_together(smoke, SmokeTiming(), heard)
+
+    assert abs(both.smoke_with_speed.value) < 2.5 * both.smoke_with_speed.u + 0.05
+    assert "with the speed" not in both.words
+
+
+def test_an_even_speed_tells_nothing_of_smoke_with_speed():
+    heard = sound(speed_time_s=tuple(np.arange(0, 8, 0.25)), speed_per_min=(720.0,) * 32)
+
+    assert lay_together(trace(np.zeros(200)), SmokeTiming(), heard).smoke_with_speed is None

@@ -5,6 +5,7 @@ import json
 import math
 import sys
 
+from smokecase.commands.listen import count_cylinders
 from smokecase.commands.progress import part_of, show_progress
 from smokecase.report.film_guide import FILM_GUIDE
 
@@ -61,6 +62,10 @@ def add(parser: argparse.ArgumentParser) -> None:
                         help="measure from this second on")  # fmt: skip
     parser.add_argument("--to", dest="to_s", metavar="S", type=_number, default=math.inf,
                         help="measure up to this second")  # fmt: skip
+    parser.add_argument("--cylinders", metavar="N", type=count_cylinders,
+                        help="how many cylinders the engine has, for the sound")  # fmt: skip
+    parser.add_argument("--strokes", type=int, choices=(2, 4), default=4,
+                        help="two-stroke or four-stroke, for the sound (4 unless told)")  # fmt: skip
     parser.add_argument("--annotated", action="store_true",
                         help="also write the clip with the readings drawn in")  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")
@@ -96,6 +101,8 @@ def run(args: argparse.Namespace) -> int:
                 white_px=args.white,
                 from_s=args.from_s,
                 to_s=args.to_s,
+                cylinders=args.cylinders,
+                strokes=args.strokes,
                 tell=part_of(tell, 0.0, 1.0 - share_of_writing),
             )
         except ValueError as error:

@@ -27,7 +27,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EXAMPLES
     parser.add_argument("clip", metavar="FILE", help="a clip or a sound file")
     parser.add_argument("--other", metavar="FILE", help="a healthy engine of the kind, to compare")
-    parser.add_argument("--cylinders", metavar="N", type=_count, help="how many cylinders")
+    parser.add_argument("--cylinders", metavar="N", type=count_cylinders, help="how many cylinders")
     parser.add_argument("--strokes", type=int, choices=(2, 4), default=4,
                         help="two-stroke or four-stroke (4 unless told)")  # fmt: skip
     parser.add_argument("--out", metavar="DIR", help="write pictures and sound to this new folder")
@@ -70,7 +70,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _count(text: str) -> int:
+def count_cylinders(text: str) -> int:
+    """Read a number of cylinders from the command line."""
     if not text.isdigit() or not 1 <= int(text) <= 16:
         msg = f"a number of cylinders from 1 to 16 was expected (got {text!r})"
         raise argparse.ArgumentTypeError(msg)

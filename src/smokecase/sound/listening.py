@@ -33,9 +33,9 @@ from smokecase.video.sound_track import SoundTrack, read_sound
 Tell = Callable[[float, str], None]
 # half of the 95 % interval of the cranking time, by how far the ways of looking agree on where the
 # starter engages; split conformal on invented starts at 0 to 20 dB (tests/benchmarks)
-AGREED, AGREED_HALF_S = 0.8, 0.45
-HALF_AGREED, HALF_AGREED_HALF_S = 0.5, 1.2
-U_FIRST_FIRING_S = 0.25  # the first blows are faint; likewise
+AGREED, AGREED_HALF_S = 0.8, 0.4
+HALF_AGREED, HALF_AGREED_HALF_S = 0.65, 0.7
+U_FIRST_FIRING_S = 0.25  # the first blows are faint and often missed; likewise
 FALLS_SILENT = 1.0  # natural logarithm of power, mean over the bands: 4 dB
 NO_IDLE = 0.08  # relative uncertainty of a mean speed that is no idle: it only rose or fell
 SHOWN_EVERY_S = 0.25  # of the speed over time
@@ -217,9 +217,9 @@ def _with_start(
         runs_s=start.runs_s + begins_s,
         u_runs_s=start.u_runs_s,
     )
-    if start.agree > HALF_AGREED:
-        crank_s = start.cranks[-1][0]
-        taken_s = start.runs_s - crank_s
+    crank_s = start.cranks[-1][0]
+    taken_s = start.runs_s - crank_s
+    if start.agree > HALF_AGREED and taken_s > SHORTEST_CRANK_S:
         half_s = AGREED_HALF_S if start.agree > AGREED else HALF_AGREED_HALF_S
         cranking = Measured(
             value=taken_s, u=half_s / COVERAGE, unit="s",
