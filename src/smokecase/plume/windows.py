@@ -17,18 +17,20 @@ from numpy.typing import NDArray
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
+Cut = tuple[slice, slice]  # rows, columns
 
 LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # BT.709
 # (finer sigma, coarser sigma, window sigma) of each band at 640 px long side
 BANDS = ((2.0, 6.0, 7.0), (3.0, 8.0, 9.0), (5.0, 14.0, 12.0))
 FULL_SIDE = 640
 STRIDE = 8
+REACH_PX = 64  # of what lies further from a window's centre, 1 part in 10,000 counts
 LEAK_SIGMA = 12.0  # wider than the coarsest band, or the texture would pass for smoke structure
 SLOPE_FLOOR = 0.04  # spread between windows that their residuals do not show
 # contrast below which compression drops texture, or drops that it has changed (still blocks are
 # copied on), in 8-bit codes; the loss is a doubt here, common to windows alike
 LOSS_CODES = 2.0
-LOSS_AT_HALF = (0.2, 0.12, 0.08)  # standard uncertainty of each band's slope at that contrast
+LOSS_AT_HALF = (0.2, 0.16, 0.14)  # standard uncertainty of each band's slope at that contrast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,6 +126,19 @@ class PlateTexture:
         grid = (slice(self.stride // 2, None, self.stride),) * 2
         return self._at_grid(light * self.weight, self.wide) / self.total[grid]
 
+    def _around(self, here: NDArray[np.bool_]) -> tuple[Cut, Cut]:
+        """Rows and columns of the picture, and of the grid, that windows at these places read."""
+        reach = int(np.ceil(REACH_PX * self.size / self.stride))
+        part, cells = [], []
+        for axis in (0, 1):
+            known = np.nonzero(here.any(axis=1 - axis))[0]
+            first, last = (int(known[0]), int(known[-1])) if len(known) else (0, 0)
+            # an even number of cells, so that the halved copies fall on the same pixels
+            start, stop = max(first - reach, 0) // 2 * 2, last + 1 + reach
+            cells.append(slice(start, stop))
+            part.append(slice(start * self.stride, stop * self.stride))
+        return (part[0], part[1]), (cells[0], cells[1])
+
     def _at_grid(self, picture: Picture, sigma: float) -> Picture:
         """Blur and read at the windows' centres only."""
         small = blurred_small(picture, sigma)
@@ -169,10 +184,13 @@ class PlateTexture:
         """
         grid = (slice(self.stride // 2, None, self.stride),) * 2
         here = smoky[grid]
-        mean = self.means_at_grid(light)[here].astype(np.float64)
+        part, cells = self._around(here)
+        inside = here[cells]
+        weighed = self._at_grid(light[part] * self.weight[part], self.wide)[inside]
+        mean = np.asarray(weighed / self.total[grid][here], np.float64)
         slopes, us, commons, shares = [], [], [], []
-        luma_light = _luma(light)
-        luma_model = None if model is None else _luma(model)
+        luma_light = _luma(light[part])
+        luma_model = None if model is None else _luma(model[part])
         level = np.clip(mean @ LUMA.astype(np.float64), 0.003, 1.0)
         for (fine, coarse, wide), (_, luma, power, share), loss in zip(
             self._bands(), self.bands, LOSS_AT_HALF, strict=True
@@ -180,11 +198,11 @@ class PlateTexture:
             seen = _band(luma_light, fine, coarse)
             through: NDArray[np.float64] | float = 0.5
             if luma_model is not None and depth is not None:
-                seen = seen - _band(luma_model, fine, coarse) + depth * luma
+                seen = seen - _band(luma_model, fine, coarse) + depth[part] * luma[part]
                 through = np.clip(depth[grid][here].astype(np.float64), 0.05, 1.0)
             p = power[grid][here].astype(np.float64) + 1e-9
-            slope = self._at_grid(luma * seen, wide)[here] / p
-            left = self._at_grid(seen * seen, wide)[here] - slope**2 * p
+            slope = self._at_grid(luma[part] * seen, wide)[inside] / p
+            left = self._at_grid(seen * seen, wide)[inside] - slope**2 * p
             independent = (wide / fine) ** 2  # patches of texture in one window
             u = np.sqrt(np.maximum(left, 1e-9) / p / independent)
             # contrast in 8-bit codes that the texture should have here: slope of the sRGB curve
