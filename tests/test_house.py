@@ -71,6 +71,7 @@ MAY = {
     | {
         "languages",
         "examination",
+        "first_look",
         "diagnosis",
         "case",
         "casework",
@@ -119,7 +120,7 @@ FENCES = {
     "rich": {"commands"},
     "PIL": {"video", "report", "demo"},
     # the page's framework and the server under it
-    "gradio": {"web"},
+    "gradio": {"web/app.py", "web/theme.py", "web/door.py"},
     "fastapi": {"web"},
     "starlette": {"web"},
     "uvicorn": {"web"},
