@@ -6,23 +6,20 @@ pixels; `examination.py` turns coordinates into those of the upright picture.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.doubts import (
     EXPOSURE_UNCHECKED,
-    MOVING_CAMERA,
     NO_CLEAN_PLATE,
     SHADOW,
-    SHAKY,
     SHORT_PLATE,
     SMOKE_FROM_START,
     Doubt,
 )
 from smokecase.errors import ClipError
-from smokecase.optics.light import saturated, to_linear
 from smokecase.optics.veil import Veil
 from smokecase.plume.clear_air import (
     ONSET_DIAMETERS,
@@ -53,22 +50,20 @@ from smokecase.plume.plate import (
 from smokecase.plume.section import PipeExit, find_exit, measuring_section
 from smokecase.plume.smoke_or_not import AtPipe, look_at_pipe
 from smokecase.plume.windows import Windows
+from smokecase.sample import Layer, take_sample
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import BLOCK_PX as EXPOSURE_BLOCK_PX
-from smokecase.video.exposure import block_means, fit_exposure, taken_out
-from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, grey
-from smokecase.video.view import NOWHERE, Cut, warp_to_plate
+from smokecase.video.exposure import block_means, fit_exposure, log_ratios, uneven
+from smokecase.video.steady import Landmarks
+from smokecase.video.view import NOWHERE, Cut
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Tell = Callable[[float, str], None]
 
 EARLY_S = 0.5  # stands in for the plate at first
-MOST_SAMPLES = 56
 MOST_PLATE_FRAMES = 45
-STATIC_PX = 0.12  # a camera that moves less than this stands still
-FAR_PX = 0.12  # of the long side: beyond this the view has changed
-SHAKY_PX = 0.6
+U_LN_UNCHECKED = 0.05  # of the exposure where no part of the picture tells it
 U_LN_PAPER = 0.08  # of white taken from the printed sheet
 SURROUND_PX = 10
 SECTION_REACH = 1.5  # diameters around the section over which its own veil is looked for
@@ -98,16 +93,6 @@ class Scene:
     u_clear_pct: float  # what may hide in a section that looks clear
     open_above: bool  # smoke was there from the start: readings are lower bounds
     doubts: frozenset[Doubt]
-
-
-@dataclass(slots=True, eq=False)
-class _Sample:
-    times_s: Floats
-    codes: list[NDArray[np.uint16]]
-    transfer: str
-
-    def light(self, i: int) -> Picture:
-        return to_linear(self.codes[i], self.transfer)
 
 
 def learn_scene(  # noqa: PLR0913 - the door's options, each by name
@@ -147,9 +132,9 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     ValueError
         If what is marked as white cannot be.
     """
-    sample = _take_sample(clip, from_s, to_s, tell)
     doubts: set[Doubt] = set()
-    landmarks, lights = _steadied(sample, doubts)
+    sample = take_sample(clip, from_s, to_s, doubts=doubts, tell=tell)
+    lights, landmarks = sample.lights, sample.landmarks
     tell(0.35, "looking for the tailpipe")
     # the first moments stand in for the plate until it is known how long the view stays clear
     early = max(1, int(np.sum(sample.times_s <= sample.times_s[0] + EARLY_S)))
@@ -157,7 +142,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     blocks = np.stack([block_means(x) for x in lights])
     reference = block_means(first)
     exposure = fit_exposure(blocks, reference)
-    evened = _evened(lights, exposure.gain)
+    evened = lights.without(exposure.gain)
     pipe = find_exit(evened, sample.times_s, first, exit_px=exit_px, diameter_px=diameter_px)
     section = None
     boxes = np.zeros((0, 4))
@@ -169,8 +154,9 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     tell(0.45, "looking for the clear view")
     changed = changed_blocks(blocks, exposure.gain, reference)
     quiet = find_quiet_time(sample.times_s, changed & _near_exit(changed.shape[1:], pipe))
-    lay = partial(_laid, transfer=clip.transfer, landmarks=landmarks, fine=fine)
-    plate = _make_plate(clip, sample, lay, quiet, plate_window_s, doubts)
+    layer = Layer(clip.transfer, landmarks, fine)
+    last_s = float(sample.times_s[-1])
+    plate = _make_plate(clip, layer, quiet, last_s, plate_window_s, doubts)
     open_above = False
     near = _near_exit(changed.shape[1:], pipe)
     early_smoke = smoky_at_start(evened, plate.light, pipe) or (
@@ -185,16 +171,21 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     exposure = fit_exposure(blocks, plate_blocks)
     if not exposure.checked:
         doubts.add(EXPOSURE_UNCHECKED)
-    lights = _evened(lights, exposure.gain)
-    clipped = saturated(sample.codes[0])
+    lights = lights.without(exposure.gain)
+    clipped = sample.blown
     white = guess_white(plate.light)
     if white_box is not None:
         white = marked_white(plate.light, clipped, white_box)
     tell(0.6, "learning the colour of the smoke")
     late = _smoky_frames(plate, quiet, sample.times_s)
+    patchy = [uneven(log_ratios(blocks[i], plate_blocks), exposure.free) for i in late]
+    u_gain = float(np.sqrt(np.mean(np.square(patchy)))) if late else 0.0
+    if not exposure.checked:
+        u_gain = float(np.hypot(u_gain, U_LN_UNCHECKED))
     veil, windows = learn_veil(
-        lights, late, plate.light, pipe, section, white, rng, tell, gains=exposure.gain
-    )
+        lights, late, plate.light, pipe, section, white, rng, tell,
+        gains=exposure.gain, u_gain=u_gain,
+    )  # fmt: skip
     seen = np.array([block_means(lights[i]) for i in late], np.float32)
     at_pipe = look_at_pipe(seen, plate_blocks, plate.light.shape, pipe)
     if veil is not None and is_shadow(veil, white, seen, plate_blocks, plate.light.shape, pipe):
@@ -216,21 +207,17 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         fine=fine,
         veil=veil,
         veil_here=veil_here,
+        windows=windows,
+        at_pipe=at_pipe,
         white=white,
         u_ln_white=U_LN_WHITE if white_box is None else U_LN_MARKED,
         brightest=brightest_luma(plate.light),
-        windows=windows,
-        at_pipe=at_pipe,
         clipped=clipped,
         first_change_s=quiet.first_change_s,
         u_clear_pct=unseen_pct(plate.light, section),
         open_above=open_above,
         doubts=frozenset(doubts),
     )
-
-
-def _evened(lights: list[Picture], gains: Floats) -> list[Picture]:
-    return [taken_out(light, gain) for light, gain in zip(lights, gains, strict=True)]
 
 
 def _near_exit(shape: tuple[int, ...], pipe: PipeExit) -> NDArray[np.bool_]:
@@ -245,52 +232,6 @@ def _near_exit(shape: tuple[int, ...], pipe: PipeExit) -> NDArray[np.bool_]:
     return outflow_cone(shape, near, reach=ONSET_DIAMETERS)
 
 
-def _take_sample(clip: Clip, from_s: float, to_s: float, tell: Tell) -> _Sample:
-    """Frames spread evenly over the clip; thinned out when there turn out to be more."""
-    expected = max(1, clip.frame_count)
-    step = max(1, expected // MOST_SAMPLES)
-    times: list[float] = []
-    codes: list[NDArray[np.uint16]] = []
-    thinned = 1
-    for n, frame in enumerate(clip.frames(from_s, to_s, every=step)):
-        tell(min(0.3, 0.3 * n * step / expected), "looking through the clip")
-        if n % thinned == 0:
-            times.append(frame.time_s)
-            codes.append(frame.codes)
-            if len(times) > 2 * MOST_SAMPLES:
-                times, codes, thinned = times[::2], codes[::2], thinned * 2
-    if not codes:
-        what = "no picture lies in the chosen part of the clip"
-        raise ClipError(what, where=clip.name, remedy="choose another --from and --to")
-    return _Sample(np.array(times), codes, clip.transfer)
-
-
-def _steadied(sample: _Sample, doubts: set[Doubt]) -> tuple[Landmarks | None, list[Picture]]:
-    """Lay the sampled frames on the first; no landmarks where the camera stands still."""
-    landmarks = find_landmarks(grey(sample.codes[0]))
-    views = [fit_view_to(landmarks, grey(c)) for c in sample.codes]
-    moved = np.array([v.moved_px for v in views])
-    shake = np.array([v.shake_px for v in views])
-    if np.median(moved) < STATIC_PX and np.percentile(moved, 90) < 3 * STATIC_PX:
-        return None, [sample.light(i) for i in range(len(views))]
-    if np.percentile(moved, 90) > FAR_PX * max(sample.codes[0].shape):
-        doubts.add(MOVING_CAMERA)
-    if np.nanmedian(shake) > SHAKY_PX or np.mean([v.trusted for v in views]) < 0.6:
-        doubts.add(SHAKY)
-    lights = [warp_to_plate(sample.light(i), v, fine=NOWHERE) for i, v in enumerate(views)]
-    return landmarks, lights
-
-
-def _laid(
-    codes: NDArray[np.uint16], *, transfer: str, landmarks: Landmarks | None, fine: Cut
-) -> Picture:
-    """Light of a frame, laid on the plate."""
-    light = to_linear(codes, transfer)
-    if landmarks is None:
-        return light
-    return warp_to_plate(light, fit_view_to(landmarks, grey(codes)), fine=fine)
-
-
 def _around(boxes: Floats) -> Cut:
     """Rows and columns of all boxes and what is smoothed into them."""
     if not len(boxes):
@@ -302,9 +243,9 @@ def _around(boxes: Floats) -> Cut:
 
 def _make_plate(
     clip: Clip,
-    sample: _Sample,
-    lay: Callable[[NDArray[np.uint16]], Picture],
+    layer: Layer,
     quiet: QuietTime,
+    last_s: float,
     window: tuple[float, float] | None,
     doubts: set[Doubt],
 ) -> Plate:
@@ -314,20 +255,16 @@ def _make_plate(
     if window:
         origin = "window"
     if not window and end - start < EARLY_S:
-        end = min(start + EARLY_S, float(sample.times_s[-1]))
-    frames = []
+        end = min(start + EARLY_S, last_s)
     every = max(1, int((end - start) * clip.nominal_fps / MOST_PLATE_FRAMES))
-    for frame in clip.frames(start, end + 1e-6, every=every):
-        frames.append(lay(frame.codes))
-        if len(frames) >= 2 * MOST_PLATE_FRAMES:
-            break
+    laid = layer.lights(clip, start, end + 1e-6, every)
+    light, u, frames = average(islice(laid, 2 * MOST_PLATE_FRAMES))
     if not frames:
         what = f"no picture lies between {start:g} s and {end:g} s"
         raise ClipError(what, where=clip.name, remedy="choose another --plate-window")
-    if end - start < SHORT_PLATE_S and len(frames) < 12:
+    if end - start < SHORT_PLATE_S and frames < 12:
         doubts.add(SHORT_PLATE)
-    light, u = average(frames)
-    return Plate(light=light, u_light=u, origin=origin, from_s=start, to_s=end, frames=len(frames))
+    return Plate(light=light, u_light=u, origin=origin, from_s=start, to_s=end, frames=frames)
 
 
 def drawn_boxes(pipe: PipeExit, rng: np.random.Generator) -> Floats:

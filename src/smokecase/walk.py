@@ -27,7 +27,7 @@ from smokecase.plume.smoke import SmokeFinder, SmokeMap
 from smokecase.readings import PlumeOutline, SmokeReading
 from smokecase.scene import Scene
 from smokecase.video.clip import Clip, Frame
-from smokecase.video.exposure import block_means, log_ratios, taken_out
+from smokecase.video.exposure import block_means, log_ratios, taken_out, uneven
 from smokecase.video.steady import fit_view_to, grey
 from smokecase.video.view import View, warp_to_plate
 
@@ -146,7 +146,8 @@ class Walk:
         )
 
     def _gain(self, time_s: float, light: Picture) -> tuple[Floats, Floats, bool]:
-        ratios = log_ratios(block_means(light), self.scene.plate_blocks)[self.scene.free]
+        everywhere = log_ratios(block_means(light), self.scene.plate_blocks)
+        ratios = everywhere[self.scene.free]
         ratios = ratios[~np.isnan(ratios).any(axis=-1)]
         if len(ratios) < 4:
             return np.ones(3), np.full(3, 0.05), False
@@ -157,7 +158,8 @@ class Walk:
             self.gains.pop(0)
         # encoders leave still parts as they were while the exposure already moves on
         lag = 0.3 * np.abs(middle - self.gains[0][1])
-        u = np.sqrt(scatter**2 / max(1.0, len(ratios) / 8.0) + 0.003**2 + lag**2)
+        patchy = uneven(everywhere, self.scene.free)
+        u = np.sqrt(scatter**2 / max(1.0, len(ratios) / 8.0) + 0.003**2 + lag**2 + patchy**2)
         return np.exp(middle), u, True
 
     def _reading(

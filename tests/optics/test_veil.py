@@ -20,7 +20,7 @@ def looks(veil, slope, *, n=400, noise=0.002, u_slope=0.05, seed=3):
     told = (t @ LUMA)[:, None] + rng.normal(0, u_slope, (n, 1))
     return {
         "light": light, "plate": plate, "slope": told, "u_slope": np.full((n, 1), u_slope),
-        "u_common": np.full((n, 1), 0.01), "share": share, "block": np.arange(n) // 10,
+        "u_common": np.full((n, 1), 0.01), "share": share, "place": rng.uniform(0, 100, (n, 3)),
         "trust": np.ones(n),
     }  # fmt: skip
 
@@ -58,7 +58,13 @@ def test_the_fit_finds_soot_fuel_mist_and_oil_mist(veil, slope):
     rng = np.random.default_rng(1)
 
     found = fit_veil(
-        **looks(np.full(3, veil), slope), white=np.ones(3), u_white=0.3, members=6, rng=rng
+        **looks(np.full(3, veil), slope),
+        white=np.ones(3),
+        u_white=0.3,
+        floor=np.zeros(3),
+        u_gain=0.0,
+        members=6,
+        rng=rng,
     )
 
     assert_allclose(found.light, veil, rtol=0.12, atol=0.01)
@@ -72,7 +78,13 @@ def test_the_ensemble_spreads_wide_where_texture_tells_nothing():
         # grey plate of one shade: neither texture nor colour fixes the veil
         windows["plate"][:] = windows["plate"].mean()
         found = fit_veil(
-            **windows, white=np.ones(3), u_white=0.5, members=16, rng=np.random.default_rng(2)
+            **windows,
+            white=np.ones(3),
+            u_white=0.5,
+            floor=np.zeros(3),
+            u_gain=0.0,
+            members=16,
+            rng=np.random.default_rng(2),
         )
         spreads.append(np.log(found.members[1:, 1]).std())
 
@@ -83,6 +95,14 @@ def test_a_handful_of_windows_fits_nothing():
     few = looks(np.full(3, 0.8), 0.0, n=5)
 
     assert (
-        fit_veil(**few, white=np.ones(3), u_white=0.3, members=4, rng=np.random.default_rng(0))
+        fit_veil(
+            **few,
+            white=np.ones(3),
+            u_white=0.3,
+            floor=np.zeros(3),
+            u_gain=0.0,
+            members=4,
+            rng=np.random.default_rng(0),
+        )
         is None
     )

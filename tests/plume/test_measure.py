@@ -5,6 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from smokecase.doubts import SATURATED
+from smokecase.optics.tone import Bend
 from smokecase.optics.veil import Veil, channel_powers
 from smokecase.plume.measure import SectionReader
 from smokecase.plume.smoke import SmokeFinder
@@ -24,7 +25,8 @@ def veil_of(light, slope=0.0, members=8):
     stray[0] = 1.0
     return Veil(
         light=np.full(3, light), slope=slope, members=np.full((members, 3), light) * stray,
-        slopes=np.full(members, slope), tones=np.ones(members), kind="pale", chi2=0.0, windows=99,
+        slopes=np.full(members, slope), bends=(Bend(0.0, 0.0),) * members,
+        kind="pale", chi2=0.0, windows=99,
     )  # fmt: skip
 
 

@@ -22,6 +22,37 @@ U_PRINT = 0.05  # exponent by which a whole print may be too dark or too light
 BENDS = np.linspace(-0.2, 0.5, 29)
 
 
+U_SHOULDER = 0.12  # how far a camera presses highlights together
+CURVE_GRID = np.linspace(0.0, 4.0, 1200) ** 2  # recorded light at which a bend is tabled
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bend:
+    """One tone curve on top of sRGB: a shoulder on linear light, then a share of a smooth S.
+
+    ``recorded = S(x / (1 + shoulder x))``. Light is told back with `straight`.
+    """
+
+    share: float
+    shoulder: float
+
+    def table(self) -> tuple[Floats, Floats]:
+        """Straight light over `CURVE_GRID`, and how much steeper it grows than the recorded."""
+        x = unbend(CURVE_GRID, self.share)
+        within = np.minimum(x, 1.0)
+        left = np.maximum(1.0 - self.shoulder * within, 0.05)
+        out = within / left + (x - within) / left**2
+        return out, np.gradient(out, CURVE_GRID)
+
+    def straight(self, light: Floats) -> Floats:
+        """Light as the lens saw it, any shape; beyond the grid as at its end."""
+        return np.asarray(np.interp(light, CURVE_GRID, self.table()[0]))
+
+    def recorded(self, light: Floats) -> Floats:
+        """Record light that the lens saw."""
+        return np.asarray(np.interp(light, self.table()[0], CURVE_GRID))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ToneCurve:
     """Weights of tone bends, and the doubt of the exponent on top."""

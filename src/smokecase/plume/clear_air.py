@@ -1,5 +1,7 @@
 """Tells clear air from what looks like it, and smoke from what looks like that: shadows."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +15,8 @@ Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 ONSET_DIAMETERS = 5.0  # smoke shows here first
-CLEARER = 1.25  # texture over the plate's that shows that the plate was smoky
+CLEARER = 1.12  # texture over the plate's that shows that the plate was smoky
+SURE = 2.0  # in standard uncertainties: billows look like texture now and then
 START_S, RESTLESS = 1.0, 0.2  # first moments; share of blocks at the exit that change in them
 MOSTLY = 0.5  # share of places that must say so
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
@@ -22,7 +25,7 @@ GREY_SLOPE = 0.6  # soot blocks blue more than red; a shadow takes all alike
 SHADOW_VEIL, OUTSIDE_SHARE = 0.25, 0.5  # veil over white below which, and how much of it outside
 
 
-def smoky_at_start(lights: list[Picture], plate: Picture, pipe: PipeExit) -> bool:
+def smoky_at_start(lights: Sequence[Picture], plate: Picture, pipe: PipeExit) -> bool:
     """Tell whether the plate already lay behind smoke: later frames then show more texture.
 
     Only near the exit, and only where many windows say so: light that changes can do it to a few.
@@ -32,7 +35,8 @@ def smoky_at_start(lights: list[Picture], plate: Picture, pipe: PipeExit) -> boo
     cuts = [texture.cut(x, cone, i, None, None) for i, x in enumerate(lights)]
     if not cuts or not len(cuts[0]):
         return False
-    slopes = np.stack([c.slope[:, 0] for c in cuts])  # (n, windows), the same places in each
+    # (n, windows), the same places in each
+    slopes = np.stack([c.slope[:, 0] - SURE * c.u_slope[:, 0] for c in cuts])
     known = np.median([c.u_slope[:, 0] for c in cuts], axis=0) < 0.15
     if known.sum() < FEWEST_TOLD // 2:
         return False

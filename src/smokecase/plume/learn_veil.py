@@ -1,6 +1,6 @@
 """Learns the veil of a scene's smoke from the windows that the smoke reached."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -30,7 +30,6 @@ GREY_WORLD = 0.2  # mean reflectance of yards, cars, hedges, walls (common pract
 U_LN_WHITE = 0.55
 CHANGED_WINDOW = 0.05  # relative change of brightness that makes a window a candidate for smoke
 FADED, FADED_SIGMAS = 0.05, 2.5  # loss of texture that does
-BLOCK_PX = 24  # windows this near to one another err together
 FEWEST_TOLD = 16  # windows that must show either
 CEILING, MOST_BLOWN = 0.95, 0.04  # linear light of a blown-out pixel; share of them in a window
 FEWEST_CLEAR = 40  # windows of clear air before they set the scale of texture
@@ -54,7 +53,7 @@ def brightest_luma(plate: Picture) -> float:
 
 
 def learn_veil(  # noqa: PLR0913 - walk 1's findings
-    lights: list[Picture],
+    lights: Sequence[Picture],
     late: list[int],
     plate: Picture,
     pipe: PipeExit,
@@ -65,6 +64,7 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
     *,
     compression: float = 1.0,
     gains: Floats | None = None,
+    u_gain: float = 0.0,
 ) -> tuple[Veil | None, Windows | None]:
     """Fit the veil to windows of changed pixels in the pipe's cone.
 
@@ -86,6 +86,8 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
         How far compression must be reckoned with: 1 for a clip, near 0 for a lossless picture.
     gains : ndarray, shape (n, 3), optional
         Exposure that was taken out of each frame, to know where it was blown out.
+    u_gain : float
+        Standard uncertainty of its logarithm that all windows share.
 
     Returns
     -------
@@ -102,6 +104,7 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
     if touched is None:
         return None, None
     kept = _kept_texture(cuts, touched)
+    floor = _blown_out([lights[i] for i in late], sound, cone, texture)
     centre = np.array([0.0, 0.0])
     near = np.inf
     if section is not None and pipe.diameter_px is not None:
@@ -118,34 +121,32 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
         windows = join(parts)
         windows = replace(windows, slope=windows.slope / kept, u_slope=windows.u_slope / kept)
         tell(0.65 + 0.15 * turn, "learning the colour of the smoke")
-        found = _fit(windows, centre, near, white, MEMBERS if turn else 1, rng)
+        found = _fit(windows, centre, near, white, MEMBERS if turn else 1, rng, floor, u_gain)
         if found is None:
             return None, None
         veil = found
     return veil, windows
 
 
-def _fit(
+def _fit(  # noqa: PLR0913 - one call, by place
     windows: Windows,
     centre: Floats,
     near: float,
     white: Floats,
     members: int,
     rng: np.random.Generator,
+    floor: Floats,
+    u_gain: float,
 ) -> Veil | None:
     away = np.hypot(windows.x - centre[0], windows.y - centre[1])
     trust = 1.0 / (1.0 + (away / near) ** 2)
-    block = (
-        (windows.x // BLOCK_PX).astype(np.intp) * 1_000_000
-        + (windows.y // BLOCK_PX).astype(np.intp) * 1_000
-        + windows.frame // 4
-    )
     columns: dict[str, Any] = {
         k: getattr(windows, k) for k in ("light", "plate", "slope", "u_slope", "u_common", "share")
     }
+    place = np.column_stack([windows.x, windows.y, windows.frame])
     return fit_veil(
-        **columns, block=block, trust=trust, white=white, u_white=U_LN_WHITE,
-        members=members, rng=rng,
+        **columns, place=place, trust=trust, white=white, u_white=U_LN_WHITE,
+        floor=floor, u_gain=u_gain, members=members, rng=rng,
     )  # fmt: skip
 
 
@@ -203,6 +204,30 @@ def _unclipped(light: Picture, gain: Floats | None) -> NDArray[np.bool_]:
     red, green, blue = (light[..., c] >= ceiling[c] for c in range(3))
     blown: Picture = np.asarray(red | green | blue, np.float32)
     return np.asarray(blur(blown, 9.0) < MOST_BLOWN)
+
+
+def _blown_out(
+    lights: list[Picture],
+    sound: list[NDArray[np.bool_]],
+    cone: NDArray[np.bool_],
+    texture: PlateTexture,
+) -> Floats:
+    """Light of smoke that is blown out, shape (3,); 0 where none is.
+
+    Such windows are no measure of the veil, but they say that it is at least so bright.
+    """
+    grid = (slice(texture.stride // 2, None, texture.stride),) * 2
+    clear = texture.mean[grid]
+    parts = []
+    for light, whole in zip(lights, sound, strict=True):
+        cut_off = ~whole[grid] & cone[grid]
+        if cut_off.any():
+            seen = texture.means_at_grid(light)
+            parts.append(seen[cut_off & ((seen - clear).min(axis=-1) > CHANGED_WINDOW)])
+    blown = np.concatenate(parts) if parts else np.zeros((0, 3))
+    if len(blown) < FEWEST_TOLD:
+        return np.zeros(3)
+    return np.asarray(np.percentile(blown, 90, axis=0), np.float64)
 
 
 def _kept_texture(cuts: list[Windows], touched: NDArray[np.bool_]) -> Floats:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from smokecase.doubts import DENSE, SATURATED, SECTION_HIDDEN, TOO_DARK, VEIL_LIKE_PLATE, Doubt
 from smokecase.measured import COVERAGE
+from smokecase.optics.tone import CURVE_GRID, Bend
 from smokecase.optics.veil import Veil, channel_powers, depth_by_veil
 from smokecase.plume.windows import LOSS_AT_HALF, kept_back
 
@@ -20,7 +21,6 @@ Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 SMOOTH_PX = 2.5  # pixels are averaged over this sigma: noise goes, the plume's edge stays
-TONE_LEVELS = 3
 U_FLOOR_PCT = 0.4  # what registration and compression leave even in clear air
 U_LEVEL = 0.02  # of the opacity: self-shading and a veil that varies within the section
 DENSE_PCT = 80.0
@@ -87,24 +87,21 @@ class SectionReader:
             [_coverage(box - np.array([x0, y0, x0, y0]), shape) for box in boxes]
         ).reshape(len(boxes), -1)
         self.veil = veil
-        levels = np.unique(veil.tones)
-        if len(levels) > TONE_LEVELS:
-            edges = np.quantile(np.log(veil.tones[1:]), [0.1, 0.5, 0.9])
-            edges[1] = 0.0
-            levels = np.exp(edges)
-        self.level_of = np.argmin(np.abs(np.log(veil.tones)[:, None] - np.log(levels)), axis=1)
-        self.level_of[0] = int(np.argmin(np.abs(np.log(levels))))
-        self.levels = levels
+        self.levels, self.level_of = _levels(veil.bends)
+        self.veils = np.stack(
+            [self.levels[i].straight(j) for i, j in zip(self.level_of, veil.members, strict=True)]
+        )
+        self.tables = [level.table()[0].astype(np.float32) for level in self.levels]
         patch = plate[self.cut]
         self.plate, self.u_plate = patch, u_plate[self.cut]
-        self.plates = [np.maximum(patch, 0).astype(np.float32) ** np.float32(t) for t in levels]
+        self.plates = [self._straight(patch, level) for level in range(len(self.levels))]
         self.plate_means = [_smooth(p) for p in self.plates]
-        self.below = [self._below(level) for level in range(len(levels))]
+        self.below = [self._below(level) for level in range(len(self.levels))]
         self.gain_draw = rng.normal(size=(len(veil.members), 1, 1, 1))
         self.gain_draw[0] = 0.0
         self.powers = channel_powers(veil.slopes).astype(np.float32)  # (m, 3)
         # how far each member takes the smoke to be brighter than the best one does
-        brightness = np.log(np.maximum(veil.members[:, 1], LEAST_VEIL)) / veil.tones
+        brightness = np.log(np.maximum(veil.members[:, 1], LEAST_VEIL))
         self.brighter = brightness[1:] - brightness[0]
         self.pulled, self.pull_weight = 0.0, 0.0
         self.line = (
@@ -115,10 +112,14 @@ class SectionReader:
         best = self.weights[0].reshape(shape)
         self.best_box = best > 0.5 * best.max()
 
+    def _straight(self, patch: Picture, level: int) -> Picture:
+        """Light as the lens saw it, if the camera's curve was that of this level."""
+        return np.asarray(np.interp(patch, CURVE_GRID, self.tables[level]), np.float32)
+
     def _below(self, level: int) -> Picture:
         """Smoothed squared distance of plate and veil for the members of a level, (k, h, w, 3)."""
         square = _smooth(self.plates[level] * self.plates[level])
-        j = self.veil.members[self.level_of == level][:, None, None, :]
+        j = self.veils[self.level_of == level][:, None, None, :]
         return np.asarray(square - 2 * j * self.plate_means[level] + j * j, np.float32)
 
     def _by_texture(self, plate: Picture) -> Floats:
@@ -154,14 +155,14 @@ class SectionReader:
         patch = np.maximum(light[self.cut], 0)
         members, (h, w) = len(self.veil.members), patch.shape[:2]
         depth = np.empty((members, h, w), np.float32)
-        for level, tone in enumerate(self.levels):
+        for level in range(len(self.levels)):
             who = np.nonzero(self.level_of == level)[0]
             if not len(who):
                 continue
-            bent = patch ** np.float32(tone)
+            bent = self._straight(patch, level)
             mean = self.plate_means[level]
             cross, seen = _smooth(bent * self.plates[level]), _smooth(bent)
-            j = self.veil.members[who][:, None, None, :].astype(np.float32)
+            j = self.veils[who][:, None, None, :].astype(np.float32)
             g = (1.0 + self.gain_draw[who] * u_gain).astype(np.float32)
             top = g * (cross - j * seen) + j * (j - mean)
             depth[who] = depth_by_veil(top, self.below[level], self.veil.slopes[who, None, None])
@@ -251,6 +252,17 @@ class SectionReader:
         off = _smooth((patch - model).astype(np.float32))[self.best_box]
         scale = 0.02 + np.maximum(model[self.best_box], self.plate[self.best_box])
         return bool(np.sqrt(np.mean((off / scale) ** 2)) > HIDDEN)
+
+
+def _levels(bends: tuple[Bend, ...]) -> tuple[list[Bend], NDArray[np.intp]]:
+    """Few tone curves that stand for those of all members; the best member keeps its own."""
+    own = np.array([[b.share, b.shoulder] for b in bends])
+    ends = [np.quantile(column, (0.2, 0.8)) for column in own.T]
+    few = np.array([own[0], *((a, b) for a in ends[0] for b in ends[1])])
+    away = np.sum((own[:, None] - few[None]) ** 2, axis=-1)
+    who = np.argmin(away, axis=1)
+    used, who = np.unique(who, return_inverse=True)
+    return [Bend(float(a), float(b)) for a, b in few[used]], who
 
 
 def _spread(opacity: Floats, noise: float) -> tuple[float, float, float, float]:

@@ -97,36 +97,43 @@ def changed_blocks(
     return np.asarray(np.maximum(brightness, COLOUR_SHARE * away.max(axis=-1)) > CHANGED)
 
 
-def average(frames: list[Picture]) -> tuple[Picture, Picture]:
+def average(frames: Iterable[Picture]) -> tuple[Picture, Picture, int]:
     """Mean of frames that lie on one another, and its standard uncertainty per pixel.
 
     Parameters
     ----------
-    frames : list of ndarray, shape (h, w, 3)
-        Linear light.
+    frames : iterable of ndarray, shape (h, w, 3)
+        Linear light; one at a time is held.
 
     Returns
     -------
     light, u_light : ndarray, shape (h, w, 3)
+        Empty where there is no frame.
+    frames : int
+        How many there were.
     """
-    stack = np.zeros(frames[0].shape, np.float64)
-    squares = np.zeros(frames[0].shape, np.float64)
+    stack = squares = np.zeros((0, 0, 3))
+    n = 0
     for frame in frames:
-        stack += frame
-        squares += frame.astype(np.float64) ** 2
-    n = len(frames)
-    mean = stack / n
-    spread = np.sqrt(np.maximum(squares / n - mean**2, 0.0))
+        if not n:
+            stack, squares = np.zeros(frame.shape), np.zeros(frame.shape)
+        cv2.accumulate(frame, stack)
+        cv2.accumulateSquare(frame, squares)
+        n += 1
+    mean = stack / max(n, 1)
+    spread = np.sqrt(np.maximum(squares / max(n, 1) - mean**2, 0.0))
     # compression repeats a frame's errors in the next: the mean of many is not as good as that
     u = np.maximum(spread / np.sqrt(max(1.0, n / 4.0)), 0.002 + 0.004 * mean)
-    return mean.astype(np.float32), u.astype(np.float32)
+    return mean.astype(np.float32), u.astype(np.float32), n
 
 
-def find_clearest(frames: list[Picture], gains: Floats) -> tuple[Picture, Picture]:
-    """Put together the clearest moments: at each spot the frames with the strongest texture.
+def find_clearest(frames: Sequence[Picture], gains: Floats) -> tuple[Picture, Picture]:
+    """Put together the clearest moments: at each spot the frames that keep most of its texture.
 
-    Smoke lowers contrast whatever its colour, so the frame with the most is the least smoky one.
-    It may still be smoky: readings against this plate are lower bounds.
+    Smoke lowers contrast whatever its colour, so the frame that shows most of what stays in place
+    is the least smoky one. What stays in place is what all frames have in common: billows have
+    texture of their own, but never twice the same. Even the clearest moment may be smoky: readings
+    against this plate are lower bounds.
 
     Parameters
     ----------
@@ -139,16 +146,27 @@ def find_clearest(frames: list[Picture], gains: Floats) -> tuple[Picture, Pictur
     -------
     light, u_light : ndarray, shape (h, w, 3)
     """
-    evened = [(f / g).astype(np.float32) for f, g in zip(frames, gains, strict=True)]
-    power = np.stack([_texture_power(f) for f in evened])
-    best = np.argsort(power, axis=0)[-max(2, len(frames) // 8) :]
-    stack = np.stack(evened)
+    stack = np.stack([(f / g).astype(np.float32) for f, g in zip(frames, gains, strict=True)])
+    texture = np.stack([_texture(f) for f in stack])
+    common = np.median(texture, axis=0)
+    power = _wide(common * common)
+    power += 0.05 * float(np.median(power)) + 1e-9
+    for _ in range(2):
+        kept = np.stack([_wide(t * common) for t in texture]) / power
+        best = np.argsort(kept, axis=0)[-max(2, len(frames) // 8) :]
+        common = np.take_along_axis(texture, best, axis=0).mean(axis=0)
+        power = _wide(common * common) + 1e-9
     picked = np.take_along_axis(stack, best[..., None], axis=0)
     mean = picked.mean(axis=0)
     return mean.astype(np.float32), (picked.std(axis=0) + 0.002 + 0.01 * mean).astype(np.float32)
 
 
-def _texture_power(frame: Picture) -> Picture:
-    luma = frame.mean(axis=-1)
-    fine = cv2.GaussianBlur(luma, (0, 0), 1.0) - cv2.GaussianBlur(luma, (0, 0), 5.0)
-    return np.asarray(cv2.GaussianBlur(fine * fine, (0, 0), 9.0), np.float32)
+def _texture(frame: Picture) -> Picture:
+    luma = frame @ LUMA
+    return np.asarray(
+        cv2.GaussianBlur(luma, (0, 0), 1.0) - cv2.GaussianBlur(luma, (0, 0), 5.0), np.float32
+    )
+
+
+def _wide(picture: Picture) -> Picture:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), 9.0), np.float32)

@@ -20,6 +20,7 @@ STEP = 0.06  # ln gain: how far blocks may lie from the bulk to be counted to it
 STILL = 0.03  # relative change within which a block keeps in step
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 FEWEST_BLOCKS = 8
+REGIONS, FEWEST_IN_REGION = (3, 4), 5  # of the picture, in which light may change on its own
 JUMP_SHARE = 2.0  # so many times more blocks must agree on a jump than on no jump
 
 
@@ -96,6 +97,33 @@ def fit_exposure(blocks: NDArray[np.float32], plate: NDArray[np.float32]) -> Exp
         free=free.reshape(plate.shape[:2]),
         checked=bool(free.sum() >= FEWEST_BLOCKS),
     )
+
+
+def uneven(ratios: Floats, free: NDArray[np.bool_]) -> Floats:
+    """How far the light changed differently from place to place, shape (3,) [ln].
+
+    Drifting cloud takes the sun from the open places and leaves the shade as it was. What the
+    regions of the picture differ by is what the gain at any one place is in doubt by.
+
+    Parameters
+    ----------
+    ratios : ndarray, shape (by, bx, 3)
+        From `log_ratios`.
+    free : ndarray of bool, shape (by, bx)
+        Blocks that the plume never reached.
+    """
+    rows = np.array_split(np.arange(free.shape[0]), REGIONS[0])
+    columns = np.array_split(np.arange(free.shape[1]), REGIONS[1])
+    middles = []
+    for row in rows:
+        for column in columns:
+            known = ratios[np.ix_(row, column)][free[np.ix_(row, column)]]
+            known = known[~np.isnan(known).any(axis=-1)]
+            if len(known) >= FEWEST_IN_REGION:
+                middles.append(np.median(known, axis=0))
+    if len(middles) < 2:
+        return np.zeros(3)
+    return np.asarray(np.std(middles, axis=0, ddof=1))
 
 
 def _bulk(ratios: Floats, start: Floats) -> Floats:
