@@ -165,6 +165,7 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
             scene = replace(scene, white=backdrop.white, u_ln_white=U_LN_PAPER)
         walk = Walk(kept, scene, settings.whole_plume_hz, rng, backdrop)
         _measure_frames(walk, from_s, to_s, tell)
+    clip.refuse_changed()
     sound = heard.result() if heard else SoundReading(doubts=frozenset({NO_SOUND}))
     found = _put_together(walk, settings, sound)
     return replace(found, together=lay_together(found.trace, found.timing, sound, strokes=strokes))

@@ -1,5 +1,7 @@
 """Frames with exact codes and honest times, whatever the file."""
 
+import os
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -373,3 +375,20 @@ def test_8k_is_brought_to_working_size(tmp_path):
 
     assert (clip.width, clip.height) == (7680, 4320)
     assert [f.codes.shape for f in clip.frames()] == [(360, 640, 3)] * 2
+
+
+def test_a_pipe_that_never_ends_is_no_clip(tmp_path):
+    os.mkfifo(tmp_path / "pipe.mp4")
+
+    with pytest.raises(ClipError, match=r"pipe.mp4: this is no file; name the clip that was"):
+        open_clip(tmp_path / "pipe.mp4")
+
+
+def test_a_file_that_is_changed_while_it_is_read_is_refused(tmp_path):
+    clip = open_clip(write_clip(tmp_path / "yard.mp4", yard(4)))
+    clip.refuse_changed()
+
+    write_clip(tmp_path / "yard.mp4", yard(5))
+
+    with pytest.raises(ClipError, match=r"yard.mp4: the file was changed while it was read; wait"):
+        clip.refuse_changed()

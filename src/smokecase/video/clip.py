@@ -73,6 +73,7 @@ class Clip:
     remarks: tuple[str, ...] = ()  # what was lost or had to be guessed, in plain words
     lost_packets: int = 0
     zero_s: float = 0.0  # the file's own stamp at the clip's time 0
+    state: tuple[int, ...] = ()  # size, time of change and number of the file when it was opened
     walk: "Walker" = field(repr=False)
 
     @property
@@ -91,6 +92,18 @@ class Clip:
             If the file has vanished or cannot be read any more.
         """
         return self.walk(self, from_s, to_s, every)
+
+    def refuse_changed(self) -> None:
+        """See that the file is still the one whose fingerprint was taken.
+
+        Raises
+        ------
+        ClipError
+            If it was changed, exchanged or removed since.
+        """
+        if _state(self.path) != self.state:
+            what = "the file was changed while it was read"
+            raise _error(self.path, what, "wait until it is written, then try it again")
 
     def to_picture(self, x: float, y: float) -> tuple[float, float]:
         """Picture coordinates of a working pixel; both have 0 at a pixel's centre."""
@@ -132,17 +145,31 @@ def open_clip(path: str | Path, *, long_side: int = LONG_SIDE) -> Clip:
         If there is no such file, or no picture in it that can be decoded.
     """
     path = Path(path)
+    state = _state(path)
     sha256 = _fingerprint(path)
     kind = stills.picture_kind(path)
     if kind:
-        return _open_picture(path, sha256, kind, long_side)
-    return _open_video(path, sha256, long_side)
+        clip = _open_picture(path, sha256, kind, long_side)
+    else:
+        clip = _open_video(path, sha256, long_side)
+    clip.state = state
+    return clip
+
+
+def _state(path: Path) -> tuple[int, ...]:
+    try:
+        found = path.stat()
+    except OSError:
+        return ()  # what is wrong is told by whoever opens it
+    return found.st_size, found.st_mtime_ns, found.st_ino
 
 
 def _fingerprint(path: Path) -> str:
     try:
         if path.is_dir():
             raise _error(path, "this is a folder", "name the clip inside it")
+        if path.exists() and not path.is_file():  # a pipe or a device may never end
+            raise _error(path, "this is no file", "name the clip that was filmed")
         if path.stat().st_size == 0:
             raise _error(path, "the file is empty (0 bytes)", AGAIN)
         with path.open("rb") as file:
