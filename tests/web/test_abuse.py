@@ -66,7 +66,7 @@ def entries_of(page):
 
 def send(visitor, told):
     """Send an event as the page's own script does, with whatever we like in it."""
-    with visitor.tab.expect_request(lambda r: r.url.endswith("/queue/join")) as sent:
+    with visitor.tab.expect_request(lambda request: "/queue/join" in request.url) as sent:
         visitor.tap("#go-home", count=False)
     form = json.loads(sent.value.post_data)
     form["event_data"] = told
@@ -76,7 +76,14 @@ def send(visitor, told):
           await fetch("gradio_api/queue/join", {method: "POST", body: JSON.stringify(form),
             headers: {"content-type": "application/json"}});
           const answer = await fetch("gradio_api/queue/data?session_hash=" + form.session_hash);
-          return await answer.text(); }""",
+          const reader = answer.body.getReader(), letters = new TextDecoder();
+          let told = "";
+          while (!(told.includes("process_completed") && told.endsWith("\\n\\n"))) {
+            const part = await reader.read();
+            if (part.done) break;
+            told += letters.decode(part.value, {stream: true});
+          }
+          return told; }""",
         form,
     )
 

@@ -61,6 +61,9 @@ def _entering(told: Told) -> dict[str, Any]:
 
 
 def _case(store: CaseStore, place: Place) -> Case:
+    if not place.case:  # the store would take an empty name for the beginning of any
+        what = "no case is open"
+        raise AnswersError(what, where="page", remedy="open a case first")
     return store.read_case(place.case)
 
 
