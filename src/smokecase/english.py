@@ -1,7 +1,8 @@
 """Every English text that a reader of the page can meet, by where it stands.
 
 The page's own texts are the first words of each ``say("...")`` and ``text("...")`` in `web/`; the
-rest stands in `doubts.py` and in the knowledge files. A translator works from this list.
+rest stands in `doubts.py`, in the knowledge files, and at the places that `SPOKEN` names. A
+translator works from this list.
 """
 
 import ast
@@ -13,16 +14,41 @@ from smokecase.doubts import DOUBTS
 from smokecase.languages import read_catalogue
 from smokecase.model_files import find_model
 
-PAGE = Path(__file__).parent / "web"
+HERE = Path(__file__).parent
+PAGE = HERE / "web"
+# texts of other rooms that the page says: file, and what they are assigned to, are the first word
+# of when it is called, or come back from
+SPOKEN = {
+    "readings.py": {"SCREENING"},
+    "casework.py": {"OF_ENGINE"},
+    "causes/verdict.py": {"CAUTIONS", "FORBIDS"},
+    "causes/weigh.py": {"steps", "word"},
+    "causes/next_check.py": {"_cure"},
+    "diagnosis.py": {"append"},
+    "case/record.py": {"LOADS", "LIGHTS", "ROLES"},
+    "case/compare.py": {"name"},
+    "case/conditions.py": {
+        "_near",
+        "_ratio",
+        "_same",
+        "_told",
+        "_untold",
+        "against",
+        "name",
+        "words",
+    },
+    "web/paperwork.py": {"words"},
+    "web/markup.py": {"HERE"},
+}
 SAYING = {"say", "text", "words"}  # `words` where a function says all its texts in one language
-SECTIONS = ("page", "doubts", "engine", "questions", "checks", "causes", "stops")
+SECTIONS = ("page", "spoken", "doubts", "engine", "questions", "checks", "causes", "stops")
 
 
 def english_texts() -> dict[str, dict[str, None]]:
     """All texts by section, in the order in which they stand; each counts once."""
     found: dict[str, dict[str, None]] = {}
     seen: set[str] = set()
-    makers = (_page, _doubts, _engine, _questions, _checks, _causes, _stops)
+    makers = (_page, _spoken, _doubts, _engine, _questions, _checks, _causes, _stops)
     for section, maker in zip(SECTIONS, makers, strict=True):
         mine = found.setdefault(section, {})
         for english in maker():
@@ -64,6 +90,39 @@ def _page() -> Iterator[str]:
                 first = node.args[0]
                 if isinstance(first, ast.Constant) and isinstance(first.value, str):
                     yield first.value
+
+
+def _spoken() -> Iterator[str]:
+    for file, names in SPOKEN.items():
+        for node in ast.walk(ast.parse((HERE / file).read_text(encoding="utf-8"))):
+            match node:
+                case ast.Assign(targets=[ast.Name(id=name)], value=value) if name in names:
+                    yield from _constants(value)
+                case ast.Call(args=[ast.Constant(value=str(english)), *_]) if (
+                    _called(node) in names
+                ):
+                    yield english
+                case ast.FunctionDef(name=name, body=body) if name in names:
+                    for inner in (n for part in body for n in ast.walk(part)):
+                        match inner:
+                            case ast.Return(value=ast.Constant(value=str(english))):
+                                yield english
+
+
+def _constants(node: ast.expr) -> Iterator[str]:
+    """Every text in an expression; of a table only what stands on the right."""
+    match node:
+        case ast.Constant(value=str(english)):
+            yield english
+        case ast.Dict(values=values):
+            for value in values:
+                yield from _constants(value)
+        case ast.JoinedStr():
+            return
+        case _:
+            for inner in ast.iter_child_nodes(node):
+                if isinstance(inner, ast.expr):
+                    yield from _constants(inner)
 
 
 def _called(node: ast.Call) -> str:
