@@ -118,7 +118,9 @@ def tell_sounds(clips: Clips, names: Names) -> tuple[str, ...]:
             size = Measured(value=abs(gap.value), u=gap.u, unit=gap.unit,
                             low=min(abs(gap.low), abs(gap.high)),
                             high=max(abs(gap.low), abs(gap.high)))  # fmt: skip
-            judged = f'"{names[1]}" is {ENDINGS[row.verdict]}, by {size}'
+            word = ENDINGS[row.verdict]
+            verb = "has" if word in ("more", "less") else "is"
+            judged = f'"{names[1]}" {verb} {word}, by {size}'
         told.append(
             f'{SOUNDS[row.name]} {row.suspect} in "{names[0]}", {row.healthy} in '
             f'"{names[1]}": {judged}.'
