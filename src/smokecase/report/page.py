@@ -32,7 +32,8 @@ figure img { display: block; width: 100%; height: auto; }
   align-items: center; }
 .bar svg { width: 100%; height: 1.5rem; }
 .bars li { list-style: none; margin: 0 0 .4rem; } .bars { padding: 0; }
-@media (max-width: 34rem) { body { padding: .8rem; } ul { padding-left: 1.2rem; } .bar { grid-template-columns: 1fr; }
+@media (max-width: 34rem) { body { padding: .8rem; } ul { padding-left: 1.2rem; }
+  .bar { grid-template-columns: 1fr; }
   thead, colgroup { display: none; }
   table, tbody, caption { display: block; }
   tr { display: block; border-bottom: 1px solid var(--rule); padding: .3rem 0; }
