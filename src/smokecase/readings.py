@@ -305,6 +305,15 @@ class Examination:
             lines.append("doubts: " + ", ".join(sorted(d.name for d in self.doubts)))
         return "\n".join([*lines, SCREENING])
 
+    @property
+    def heard(self) -> str:
+        """What was heard, and what sound and picture say together, in plain sentences."""
+        told = (
+            self.sound.words if self.sound else "",
+            self.together.words if self.together else "",
+        )
+        return " ".join(words for words in told if words)
+
     def _peak(self) -> Measured | None:
         """Give the reading of the frame nearest to the peak."""
         trace = self.trace

@@ -12,7 +12,7 @@ from smokecase.causes.seen import clip_findings, fog_findings
 from smokecase.condensation import forecast_fog
 from smokecase.doubts import DOUBTS
 from smokecase.measured import Measured
-from smokecase.readings import SmokeColour, SmokeTiming, SoundReading
+from smokecase.readings import SmokeColour, SmokeTiming, SoundReading, Together
 
 KNOWLEDGE = standard_knowledge()
 
@@ -144,6 +144,32 @@ def test_a_weak_cylinder_and_hunting_are_heard():
 
     assert told["heard_firing"].states[0] == "one_weak"
     assert told["heard_hunting"].states[0] == "steady"
+
+
+def test_uneven_when_cold_and_even_when_warm_is_told_from_two_clips():
+    cold, warm, warm_too = (
+        a_clip(sound=a_sound(weak_cylinder=w)) for w in (0.97, 0.02, 0.96)
+    )  # fmt: skip
+
+    smooths = {
+        f.name: f for f in clip_findings(KNOWLEDGE, [cold, warm], ["cold_start", "warm_idle"])
+    }
+    stays = {
+        f.name: f for f in clip_findings(KNOWLEDGE, [cold, warm_too], ["cold_start", "warm_idle"])
+    }
+    even = {f.name: f for f in clip_findings(KNOWLEDGE, [warm, warm], ["cold_start", "warm_idle"])}
+
+    assert smooths["heard_warming"].states[0] == "smooths"
+    assert stays["heard_warming"].states[0] == "stays"
+    assert "heard_warming" not in even
+    assert "heard_warming" not in said(cold, shows="cold_start")
+
+
+def test_smoke_once_a_cycle_is_heard_as_one_weak_cylinder():
+    once = a_clip(sound=a_sound(), together=Together(one_puff_a_cycle=True))
+
+    assert said(once)["heard_firing"].states[0] == "one_weak"
+    assert "once per engine cycle" in said(once)["heard_firing"].told
 
 
 def test_wind_weakens_the_ear():

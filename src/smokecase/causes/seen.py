@@ -30,10 +30,13 @@ _TIMING_DOUBTS = {
     "single_still": 0.95, "rain": 0.3, "section_hidden": 0.3, "plume_leaves_picture": 0.1,
     "veil_like_plate": 0.3, "exposure_unchecked": 0.2,
 }  # fmt: skip
+COLD_OR_WARM = ("cold_start", "warm_start", "warm_idle")
 _SOUND_DOUBTS = {
     "no_engine_heard": 1.0, "no_sound": 1.0, "wind_noise": 0.4, "sound_clipped": 0.3,
     "speed_open": 0.15,
 }  # fmt: skip
+# even, one weak: smoke puffs so by chance, too; common practice, no source
+ONE_PUFF = np.array([0.35, 1.0])
 LONG_CRANKING_S = 2.5  # common practice, no source: a sound warm-to-cool engine fires in 1 to 2 s
 CLEARING_S = (
     180.0  # NAVEDTRA 14264: gone within 3 to 5 minutes (shared/reference/08_trade_limits.csv)
@@ -57,6 +60,9 @@ def clip_findings(
     for examination, what in zip(examinations, shows, strict=True):
         for name, likelihood, told in _of_clip(examination, what):
             heard.setdefault(name, []).append((likelihood, f"{examination.clip}: {told}"))
+    warming = _warming(examinations, shows)
+    if warming is not None:
+        heard[warming[0]] = [(warming[1], warming[2])]
     out = []
     for name, rows in heard.items():
         mean = np.exp(np.mean([np.log(row) for row, _ in rows], axis=0))
@@ -74,12 +80,37 @@ def clip_findings(
     return out
 
 
+def _warming(
+    examinations: Sequence[Examination], shows: Sequence[str]
+) -> tuple[str, Floats, str] | None:
+    """Tell whether uneven firing when cold is gone when warm, from two clips of one engine."""
+    weights: dict[bool, list[tuple[float, Examination]]] = {True: [], False: []}
+    for clip, what in zip(examinations, shows, strict=True):
+        if clip.sound is None or clip.sound.weak_cylinder is None or what not in COLD_OR_WARM:
+            continue
+        trust = math.prod(1 - _SOUND_DOUBTS.get(d.name, 0.0) for d in clip.sound.doubts)
+        weak = 0.5 + trust * (clip.sound.weak_cylinder - 0.5)
+        weights[what == "cold_start"].append((weak, clip))
+    if not weights[True] or not weights[False]:
+        return None
+    cold, cold_clip = max(weights[True], key=lambda row: row[0])
+    warm, warm_clip = max(weights[False], key=lambda row: row[0])
+    # an engine that was even when cold tells nothing of how a rough one warms up
+    likelihood = np.array([cold * warm + (1 - cold), cold * (1 - warm) + (1 - cold)])
+    likelihood = np.maximum(likelihood / likelihood.max(), 0.05)
+    told = f"uneven when cold ({cold_clip.clip}), " + (
+        f"even when warm ({warm_clip.clip})" if warm < 0.5 else f"also when warm ({warm_clip.clip})"
+    )
+    return None if _flat(likelihood) else ("heard_warming", likelihood, told)
+
+
 def _of_clip(clip: Examination, shows: str) -> list[tuple[str, Floats, str]]:
     out = []
     for reading in (_colour(clip), _clearing(clip, shows), _detached(clip), _share(clip)):
         if reading is not None:
             out.append(reading)
-    return out + (_sound(clip.sound) if clip.sound else [])
+    puffs = clip.together.one_puff_a_cycle if clip.together else None
+    return out + (_sound(clip.sound, puffs) if clip.sound else [])
 
 
 def _mixed(likelihood: Floats, doubts: frozenset[Doubt], weakens: dict[str, float]) -> Floats:
@@ -206,7 +237,7 @@ def _above(edge: float, number: Measured) -> float:
     return 0.5 * math.erfc((edge - number.value) / (number.u * math.sqrt(2)))
 
 
-def _sound(sound: SoundReading) -> list[tuple[str, Floats, str]]:
+def _sound(sound: SoundReading, puffs: bool | None) -> list[tuple[str, Floats, str]]:
     out: list[tuple[str, Floats, str]] = []
     if sound.cranking_time is not None:
         long = _above(LONG_CRANKING_S, sound.cranking_time)
@@ -220,7 +251,12 @@ def _sound(sound: SoundReading) -> list[tuple[str, Floats, str]]:
     if sound.weak_cylinder is not None:
         weak = sound.weak_cylinder
         told = f"one cylinder weak with {100 * weak:.0f} % weight"
-        out.append(("heard_firing", np.array([1 - weak, weak]), told))
+        row = np.array([1 - weak, weak])
+        if puffs and weak > 0.5:
+            row, told = row * ONE_PUFF, f"{told}; the smoke comes once per engine cycle"
+        out.append(("heard_firing", row, told))
+    elif puffs:
+        out.append(("heard_firing", ONE_PUFF, "the smoke comes once per engine cycle"))
     if sound.hunting is not None:
         told = f"idle speed swings with {100 * sound.hunting:.0f} % weight"
         out.append(("heard_hunting", np.array([1 - sound.hunting, sound.hunting]), told))

@@ -250,8 +250,8 @@ def _clip(entry: Entry, examination: Examination, sheet: bytes | None) -> Sectio
             Picture(draw_curve(examination), f"Opacity over time. {tell_story(examination)}",
                     "Opacity over time; the band is the 95 % interval", n)
         )  # fmt: skip
-    if examination.sound is not None and examination.sound.words:
-        blocks.append(Text(f"Sound: {examination.sound.words}", n))
+    if examination.heard:
+        blocks.append(Text(f"Sound: {examination.heard}", n))
     doubts = tell_doubts(examination)
     if doubts:
         blocks.append(Text("Doubts, and what would help next time:", n))

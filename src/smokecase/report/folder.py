@@ -252,12 +252,12 @@ def _readme(examination: Examination, names: list[str]) -> str:
     doubts = [paragraph(f"- {line}", "  ") for line in tell_doubts(examination)]
     remarks = [str(r) for r in examination.settings.get("remarks", [])]
     file = [paragraph(f"- {line}", "  ") for line in remarks]
-    story, sound = tell_story(examination), examination.sound
+    story = tell_story(examination)
     colour = tell_colour(examination)
     parts = [
         f"What smokecase read in {examination.clip}",
         paragraph(story if colour in story else f"{story} {colour}"),
-        *([paragraph(f"Sound: {sound.words}")] if sound is not None and sound.words else []),
+        *([paragraph(f"Sound: {examination.heard}")] if examination.heard else []),
         paragraph(SCREENING),
         "Doubts, and what would help\n" + ("\n".join(doubts) if doubts else "none"),
         *(["About the clip's file\n" + "\n".join(file)] if file else []),

@@ -60,8 +60,8 @@ def tell_colour(examination: Examination) -> str:
 def tell_summary(examination: Examination, *, most_doubts: int = 6) -> str:
     """Tell all that matters in less than one screen of 80 columns."""
     parts = [_head(examination), fill_lines(tell_story(examination))]
-    if examination.sound is not None and examination.sound.words:
-        parts.append(fill_lines(f"Sound: {examination.sound.words}"))
+    if examination.heard:
+        parts.append(fill_lines(f"Sound: {examination.heard}"))
     remarks = [str(r) for r in examination.settings.get("remarks", [])]
     if remarks:
         parts.append(_list("About the file", remarks))
