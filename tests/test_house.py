@@ -26,7 +26,8 @@ MAY = {
     "behind": WORDS | {"video", "plume", "scene", "walk"},  # what hangs behind the plume
     # two stills, or one
     "pair": WORDS | {"video", "optics", "plume", "model_files", "behind", "scene"},
-    "scene": WORDS | {"video", "optics", "plume", "model_files"},  # walk 1: what stays
+    "sample": WORDS | {"video", "optics"},  # the frames that walk 1 learns from
+    "scene": WORDS | {"video", "optics", "plume", "model_files", "sample"},  # walk 1: what stays
     "walk": WORDS | {"video", "optics", "plume", "scene"},  # walk 2: frame after frame
     "examination": WORDS
     | {

@@ -44,10 +44,17 @@ def test_the_mean_of_frames_comes_with_its_uncertainty():
     rng = np.random.default_rng(0)
     frames = [np.float32(0.4) + rng.normal(0, 0.02, (8, 8, 3)).astype("f4") for _ in range(40)]
 
-    light, u = average(frames)
+    light, u, n = average(frames)
 
     assert_allclose(light, 0.4, atol=0.02)
     assert (u > 0.002).all()
+    assert n == 40
+
+
+def test_the_mean_of_no_frames_says_that_there_were_none():
+    _, _, n = average(iter([]))
+
+    assert n == 0
 
 
 def test_the_clearest_moments_are_picked_where_smoke_comes_and_goes():

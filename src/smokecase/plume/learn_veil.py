@@ -1,6 +1,6 @@
 """Learns the veil of a scene's smoke from the windows that the smoke reached."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -104,7 +104,7 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
     if touched is None:
         return None, None
     kept = _kept_texture(cuts, touched)
-    floor = _blown_out([lights[i] for i in late], sound, cone, texture)
+    floor = _blown_out((lights[i] for i in late), sound, cone, texture)
     centre = np.array([0.0, 0.0])
     near = np.inf
     if section is not None and pipe.diameter_px is not None:
@@ -207,7 +207,7 @@ def _unclipped(light: Picture, gain: Floats | None) -> NDArray[np.bool_]:
 
 
 def _blown_out(
-    lights: list[Picture],
+    lights: Iterable[Picture],
     sound: list[NDArray[np.bool_]],
     cone: NDArray[np.bool_],
     texture: PlateTexture,

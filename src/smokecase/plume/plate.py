@@ -1,5 +1,6 @@
 """The plate: the same view without smoke, and how far it can be trusted."""
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2

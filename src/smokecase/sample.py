@@ -1,0 +1,142 @@
+"""The sample of frames that walk 1 learns from: spread over the clip, laid on one another.
+
+A few dozen frames of linear light are the largest thing that is held in memory at once, so they
+are kept at half precision, and their exposure is taken out when one is asked for.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.doubts import MOVING_CAMERA, SHAKY, Doubt
+from smokecase.errors import ClipError
+from smokecase.optics.light import saturated, to_linear
+from smokecase.video.clip import Clip
+from smokecase.video.exposure import taken_out
+from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, grey
+from smokecase.video.view import NOWHERE, Cut, warp_to_plate
+
+Picture = NDArray[np.float32]
+Floats = NDArray[np.float64]
+Codes = NDArray[np.uint16]
+Tell = Callable[[float, str], None]
+
+MOST_SAMPLES = 56
+STATIC_PX = 0.12  # a camera that moves less than this stands still
+FAR_PX = 0.12  # of the long side: beyond this the view has changed
+SHAKY_PX = 0.6
+
+
+class Lights(Sequence[Picture]):
+    """Light of frames in order of time, each (h, w, 3), with their exposure taken out.
+
+    Kept to one part in 2000, a tenth of a camera's noise; handed out in single precision.
+    """
+
+    def __init__(self, kept: list[NDArray[np.float16]], gains: Floats | None = None) -> None:
+        self.kept = kept
+        self.gains = np.ones((len(kept), 3)) if gains is None else gains
+
+    def without(self, gains: Floats) -> "Lights":
+        """Give the same frames with these gains, shape (n, 3), taken out instead."""
+        return Lights(self.kept, gains)
+
+    def __len__(self) -> int:
+        return len(self.kept)
+
+    @overload
+    def __getitem__(self, place: int) -> Picture: ...
+    @overload
+    def __getitem__(self, place: slice) -> "Lights": ...
+
+    def __getitem__(self, place: "int | slice") -> "Picture | Lights":
+        """Give one frame's light, or some of the frames."""
+        if isinstance(place, slice):
+            return Lights(self.kept[place], self.gains[place])
+        return taken_out(self.kept[place].astype(np.float32), self.gains[place])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sample:
+    """Frames spread evenly over a clip, laid on the first."""
+
+    times_s: Floats  # (n,)
+    lights: Lights  # as filmed, exposure not taken out
+    blown: NDArray[np.bool_]  # (h, w) blown out in the first frame
+    landmarks: Landmarks | None  # of the first frame; None: the camera stands still
+
+
+def take_sample(
+    clip: Clip, from_s: float, to_s: float, *, doubts: set[Doubt], tell: Tell
+) -> Sample:
+    """Take the sample; adds to `doubts` how the camera was held.
+
+    Raises
+    ------
+    ClipError
+        If no frame lies in the chosen part.
+    """
+    times, codes = _spread_evenly(clip, from_s, to_s, tell)
+    blown = saturated(codes[0])
+    landmarks = find_landmarks(grey(codes[0]))
+    views = [fit_view_to(landmarks, grey(c)) for c in codes]
+    moved = np.array([v.moved_px for v in views])
+    shake = np.array([v.shake_px for v in views])
+    still = np.median(moved) < STATIC_PX and np.percentile(moved, 90) < 3 * STATIC_PX
+    if not still and np.percentile(moved, 90) > FAR_PX * max(codes[0].shape):
+        doubts.add(MOVING_CAMERA)
+    if not still and (np.nanmedian(shake) > SHAKY_PX or np.mean([v.trusted for v in views]) < 0.6):
+        doubts.add(SHAKY)
+    kept = []
+    codes.reverse()
+    for view in views:
+        light = to_linear(codes.pop(), clip.transfer)  # let go of at once: they are large
+        laid = light if still else warp_to_plate(light, view, fine=NOWHERE)
+        kept.append(laid.astype(np.float16))
+    return Sample(np.array(times), Lights(kept), blown, None if still else landmarks)
+
+
+def _spread_evenly(
+    clip: Clip, from_s: float, to_s: float, tell: Tell
+) -> tuple[list[float], list[Codes]]:
+    """Frames spread evenly over the clip; thinned out when there turn out to be more."""
+    expected = max(1, clip.frame_count)
+    step = max(1, expected // MOST_SAMPLES)
+    times: list[float] = []
+    codes: list[Codes] = []
+    thinned = 1
+    for n, frame in enumerate(clip.frames(from_s, to_s, every=step)):
+        tell(min(0.3, 0.3 * n * step / expected), "looking through the clip")
+        if n % thinned == 0:
+            times.append(frame.time_s)
+            codes.append(frame.codes)
+            if len(times) > 2 * MOST_SAMPLES:
+                times, codes, thinned = times[::2], codes[::2], thinned * 2
+    if not codes:
+        what = "no picture lies in the chosen part of the clip"
+        raise ClipError(what, where=clip.name, remedy="choose another --from and --to")
+    return times, codes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layer:
+    """Lays frames of a clip on the plate."""
+
+    transfer: str
+    landmarks: Landmarks | None
+    fine: Cut  # where they are read pixel by pixel
+
+    def light(self, codes: Codes) -> Picture:
+        """Light of a frame, laid on the plate."""
+        light = to_linear(codes, self.transfer)
+        if self.landmarks is None:
+            return light
+        return warp_to_plate(light, fit_view_to(self.landmarks, grey(codes)), fine=self.fine)
+
+    def lights(self, clip: Clip, from_s: float, to_s: float, every: int) -> Iterator[Picture]:
+        """Lights of each `every`-th frame of a part of the clip."""
+        for frame in clip.frames(from_s, to_s, every=every):
+            yield self.light(frame.codes)
