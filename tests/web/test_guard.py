@@ -323,7 +323,7 @@ def test_every_answer_forbids_other_hosts(door, path):
     assert "http" not in policy
     assert "*" not in policy
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert headers["cross-origin-resource-policy"] == "same-origin"
 
 

@@ -178,7 +178,7 @@ def test_a_reload_while_measuring_changes_nothing(page, visitors, clips):
     answer(visitor, fuel="petrol")
     visitor.tab.reload()
     visitor.wait_for("#stage")
-    assert case_of(page, visitor).engine["fuel"] == "petrol"
+    assert case_of(page, visitor).answers["fuel"] == "petrol"
 
 
 def test_a_case_goes_on_after_the_server_died(page, visitors, clips):
@@ -198,7 +198,7 @@ def test_a_case_goes_on_after_the_server_died(page, visitors, clips):
     answer(visitor, installation="tractor")
     visitor.go("look")
     visitor.tab.wait_for_function("document.querySelector('#film').readyState >= 2")
-    assert case_of(page, visitor).engine == {"fuel": "diesel", "installation": "tractor"}
+    assert case_of(page, visitor).answers == {"fuel": "diesel", "installation": "tractor"}
 
 
 def test_a_clip_that_browsers_cannot_play_is_shown_as_a_copy_and_kept_as_it_is(
@@ -240,8 +240,8 @@ def test_two_people_work_side_by_side_each_in_a_case_of_their_own(page, visitors
     answer(second, fuel="petrol")
 
     assert case_of(page, first).id != case_of(page, second).id
-    assert case_of(page, first).engine == {"fuel": "diesel"}
-    assert case_of(page, second).engine == {"fuel": "petrol"}
+    assert case_of(page, first).answers == {"fuel": "diesel"}
+    assert case_of(page, second).answers == {"fuel": "petrol"}
 
 
 def test_the_way_to_the_measuring_goes_by_keyboard_alone(page, visitors, clips):

@@ -50,7 +50,7 @@ CONTENT_POLICY = (
 HEADERS = {
     "content-security-policy": CONTENT_POLICY,
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",  # with none, a form of our own would be sent without origin
     "cross-origin-resource-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "permissions-policy": "geolocation=(), microphone=(), camera=()",
