@@ -11,6 +11,7 @@ import re
 import shutil
 import sqlite3
 import struct
+import traceback
 import zlib
 from datetime import UTC, datetime
 from importlib import import_module
@@ -212,7 +213,7 @@ def make(number, seeds, folder):
         shutil.rmtree(folder)
     folder.mkdir(parents=True)
     path = _MAKERS[kind](rng, seeds, folder)
-    return {"kind": kind, "path": str(path)}
+    return {"number": number, "kind": kind, "path": str(path)}
 
 
 def _damaged(rng, seeds, folder, names):
@@ -457,16 +458,27 @@ def prepare():
 
 
 def feed(request, tell):
-    """Do with the input what a door does; a sentence is as good as a result."""
-    path = Path(request["path"])
+    """Do with each input what a door does; a sentence is as good as a result."""
+    return {"verdicts": [_verdict(case, tell) for case in request["cases"]]}, {}
+
+
+def _verdict(case, tell):
+    tell(0.0, str(case["number"]))
     try:
-        _FEEDERS[request["kind"]](path)
+        _FEEDERS[case["kind"]](Path(case["path"]))
     except SmokecaseError as error:
         words = str(error)
-        if not words.endswith(".") or "\n" in words:
-            raise AssertionError(words) from error
-        return {"verdict": "refused", "words": words}, {}
-    return {"verdict": "read"}, {}
+        whole = words.endswith(".") and "\n" not in words
+        return ["refused" if whole else "fault", words]
+    except MemoryError:
+        return ["memory", "more memory was asked for than the limit"]
+    except BaseException as error:
+        if "nsufficient memory" in str(error):  # as the picture library says it
+            return ["memory", str(error)]
+        last = traceback.extract_tb(error.__traceback__)[-1]
+        place = f"{Path(last.filename).name} line {last.lineno}"
+        return ["fault", f"{type(error).__name__}, {place}: {error}"[:300]]
+    return ["read", ""]
 
 
 def _examine(path):

@@ -28,7 +28,7 @@ def limited(words, *, largest_bytes):
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (largest_bytes, largest_bytes))
 
-    return subprocess.run([sys.executable, *words], preexec_fn=limit, capture_output=True,  # noqa: PLW1509
+    return subprocess.run([sys.executable, *words], preexec_fn=limit, capture_output=True,
                           text=True, env=environment(), check=False)  # fmt: skip
 
 

@@ -17,36 +17,41 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from fuzz_cases import feed, kind_of, make, make_seeds
+from fuzz_cases import kind_of, make, make_seeds
 from smokecase.apart.caller import Limits, Nursery
 from smokecase.errors import DecoderError, SmokecaseError
 
-LIMITS = Limits(memory_mb=1000, stalled_s=150, longest_s=200, writes_mb=200)
+AT_ONCE = 25  # cases in one child, which saves beginning one for each
+LIMITS = Limits(memory_mb=1000, stalled_s=150, longest_s=900, writes_mb=200)
 
 
-def verdict_of(nursery, request):
-    """`read`, `refused`, `died`, `stalled`, `memory` or `fault`, and the words."""
+def verdicts_of(nursery, cases):
+    """Verdict and words of each: `read`, `refused`, `died`, `stalled`, `memory` or `fault`."""
     try:
-        found, _ = nursery.run(request, where=Path(request["path"]).name)
-        return found["verdict"], found.get("words", "")
-    except DecoderError as error:
-        return "died", str(error)
+        found, _ = nursery.run({"cases": cases}, where="fuzz")
+        return found["verdicts"]
     except SmokecaseError as error:
+        if len(cases) > 1:  # one of them took the child with it: each by itself
+            return [verdict for case in cases for verdict in verdicts_of(nursery, [case])]
         words = str(error)
-        if "more than 1000 MB" in words:
-            return "memory", words
-        return ("fault" if "failed inside" in words else "stalled"), words
+        if isinstance(error, DecoderError):
+            return [["died", words]]
+        if f"more than {LIMITS.memory_mb:.0f} MB" in words:
+            return [["memory", words]]
+        return [["fault" if "failed inside" in words else "stalled", words]]
 
 
-def run(numbers, folder, told=lambda *words: None):
+def run(numbers, folder):
     """Feed the cases of these numbers; yields number, kind, verdict, words."""
     os.environ["PYTHONPATH"] = str(Path(__file__).parents[1])
     seeds = make_seeds(folder / "seeds")
+    numbers = list(numbers)
     with Nursery("fuzz_cases:feed", LIMITS) as nursery:
-        for number in numbers:
-            kind = kind_of(number)
-            request = make(number, seeds, folder / "case")
-            yield number, kind, *verdict_of(nursery, request)
+        for begin in range(0, len(numbers), AT_ONCE):
+            chosen = numbers[begin : begin + AT_ONCE]
+            cases = [make(n, seeds, folder / "cases" / str(i)) for i, n in enumerate(chosen)]
+            for number, (verdict, words) in zip(chosen, verdicts_of(nursery, cases), strict=True):
+                yield number, kind_of(number), verdict, words
 
 
 def main(first=0, count=10_000, out=None):
@@ -60,7 +65,7 @@ def main(first=0, count=10_000, out=None):
                 found.append([number, kind, verdict, words])
                 sys.stdout.write(f"{number} {kind} {verdict}: {words}\n")
                 sys.stdout.flush()
-            if number % 500 == 499:
+            if number % 100 == 99:
                 sys.stdout.write(f"-- {number + 1 - first} of {count}\n")
                 sys.stdout.flush()
     took = time.monotonic() - begun
@@ -72,7 +77,6 @@ def main(first=0, count=10_000, out=None):
 
 
 if __name__ == "__main__":
-    assert feed
     words = sys.argv[1:]
     target = words.pop(words.index("--out") + 1) if "--out" in words else None
     numbers = [int(word) for word in words if word != "--out"]

@@ -247,3 +247,12 @@ def test_a_missing_file(tmp_path):
     assert (
         str(caught.value) == "engine.toml: this knowledge file is missing; install smokecase again."
     )
+
+
+def test_brackets_without_end_are_one_sentence(tmp_path):
+    for path in FOLDER.glob("*.toml"):
+        (tmp_path / path.name).write_text(path.read_text())
+    (tmp_path / "stops.toml").write_text("a = " + "[" * 5000)
+
+    with pytest.raises(KnowledgeError, match=r"stops\.toml"):
+        read_knowledge(tmp_path)

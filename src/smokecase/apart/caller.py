@@ -164,7 +164,7 @@ class Nursery:
                         told(min(1.0, max(0.0, float(share))), str(text)[:200])
                     else:
                         answer = (inner, words)
-            except (ValueError, TypeError):
+            except (ValueError, TypeError, RecursionError):
                 self._end()
                 raise _died(where, "its answer is out of form") from None
         code = process.wait()
@@ -221,7 +221,7 @@ def _judge(
             raise _died(where, "its answer is out of form") from None
     try:
         said = {str(k): str(v) for k, v in json.loads(content).items()}
-    except (ValueError, AttributeError):
+    except (ValueError, AttributeError, RecursionError):
         raise _died(where, "its answer is out of form") from None
     if said["kind"] in RAISED:
         kind_of = RAISED[said["kind"]]

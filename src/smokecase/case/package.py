@@ -241,7 +241,7 @@ def _ledger(path: Path) -> list[str]:
     for number, line in enumerate(lines, start=1):
         try:
             entries.append(from_line(line))
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, RecursionError):
             faults.append(f"{LEDGER}: line {number} is no entry.")
     name = str(entries[0].body.get("name", "")) if entries else ""
     return faults + find_breaks(entries, name=name)

@@ -73,7 +73,7 @@ def read_answers(path: Path, knowledge: Knowledge) -> Statement:
         raise AnswersError(what, where=path.name, remedy="check its name and place") from None
     try:
         plain = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         what = f"this is no TOML ({error})"
         remedy = 'write lines such as smoke_colour = "white"'
         raise AnswersError(what, where=path.name, remedy=remedy) from None

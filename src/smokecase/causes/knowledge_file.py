@@ -109,7 +109,7 @@ def _read_blocks(folder: Path) -> tuple[dict[str, list[Block]], str]:
         except FileNotFoundError:
             what = "this knowledge file is missing"
             raise KnowledgeError(what, where=name, remedy="install smokecase again") from None
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
             what = f"this is no TOML ({error})"
             raise KnowledgeError(what, where=name, remedy="mend the line it names") from None
         digest.update(text.encode())

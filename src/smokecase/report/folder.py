@@ -319,7 +319,7 @@ def read_folder(path: str | Path) -> Examination:
         what = "this is no folder of a finished examination"
         remedy = "name the folder that was given to examine with --out"
         raise ClipError(what, where=where, remedy=remedy) from error
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError, csv.Error) as error:
         what = f"the examination in this folder cannot be read ({error})"
         raise ClipError(what, where=where, remedy="examine the clip again") from error
     if not isinstance(plain, dict) or plain.get("version") != 1:
@@ -328,6 +328,6 @@ def read_folder(path: str | Path) -> Examination:
         raise ClipError(what, where=where, remedy="examine the clip again")
     try:
         return Examination.from_json(plain, table)
-    except (KeyError, ValueError, TypeError) as error:
+    except (KeyError, ValueError, TypeError, AttributeError) as error:
         what = f"summary.json or readings.csv was changed and does not fit any more ({error})"
         raise ClipError(what, where=where, remedy="examine the clip again") from error
