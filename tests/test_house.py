@@ -105,7 +105,7 @@ FENCES = {
     # and light is looked up in its table: four times as quick as numpy's
     # trained with scikit-learn in models/; evaluated by plain numpy, so that nothing loads it here
     "sklearn": set(),
-    "cv2": {"video", "plume", "demo", "report/backdrop.py", "optics/light.py"},
+    "cv2": {"video", "plume", "demo", "report/backdrop.py", "optics/light.py", "sample.py"},
     "skimage": {"video", "plume", "demo"},
     "matplotlib": {
         "report/figures.py",

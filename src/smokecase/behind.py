@@ -3,8 +3,6 @@
 For two stills it is also read here; for clips `walk.py` reads it frame after frame.
 """
 
-from pathlib import Path
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +16,7 @@ from smokecase.plume.measure import SectionValues
 from smokecase.plume.plain_board import find_checker
 from smokecase.plume.section import PipeExit, measuring_section
 from smokecase.scene import U_LN_PAPER, drawn_boxes
-from smokecase.video.clip import Clip, open_clip
+from smokecase.video.clip import Clip
 from smokecase.video.exposure import Exposure, block_means, log_ratios
 from smokecase.walk import U_TONE_GAIN, centre_line
 
@@ -35,7 +33,6 @@ def working_box(clip: Clip, box_px: Box) -> Box:
 
 
 def look_behind(
-    path: str | Path,
     clip: Clip,
     plate: Picture,
     clipped: NDArray[np.bool_],
@@ -46,8 +43,8 @@ def look_behind(
 
     Parameters
     ----------
-    path, clip : str or Path, Clip
-        The file that shows the view without smoke at `from_s`, and the same opened.
+    clip : Clip
+        Shows the view without smoke at `from_s`.
     plate, clipped : ndarray, shape (h, w, 3) and (h, w)
         Light without smoke and its blown-out pixels, at the clip's working size.
     board_px : tuple of float or None
@@ -55,7 +52,7 @@ def look_behind(
     """
     if board_px is not None:
         return backdrop_from_box(working_box(clip, board_px), plate, clipped)
-    first = next(iter(open_clip(path, long_side=BOARD_LONG_SIDE).frames(from_s)), None)
+    first = next(clip.resized(BOARD_LONG_SIDE).frames(from_s), None)
     found = find_backdrop(first.codes, plate, clipped) if first is not None else None
     if found is None:
         checker = find_checker(plate)

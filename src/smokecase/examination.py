@@ -160,7 +160,7 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
             tell=tell,
             rng=rng,
         )
-        backdrop = look_behind(path, kept, scene.plate.light, scene.clipped, board_px, from_s)
+        backdrop = look_behind(kept, scene.plate.light, scene.clipped, board_px, from_s)
         if backdrop is not None and backdrop.sheets:  # its paper is a better white than the scene
             scene = replace(scene, white=backdrop.white, u_ln_white=U_LN_PAPER)
         walk = Walk(kept, scene, settings.whole_plume_hz, rng, backdrop)

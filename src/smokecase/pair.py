@@ -150,7 +150,7 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
     pipe = _pipe(clip, light, plate, exit_px, diameter_px)
     plate_blown = saturated(plate_frame.codes)
     clipped = saturated(seen_frame.codes) | plate_blown
-    backdrop = look_behind(plate_path, clear, plate, plate_blown, board_px)
+    backdrop = look_behind(clear, plate, plate_blown, board_px)
     white_box = working_box(clear, white_px) if white_px else None
     white, u_ln_white = choose_white(plate, plate_blown, backdrop, white_box)
     behind, more_doubts = read_before_board(light, plate, clipped, backdrop, pipe, exposure, rng)

@@ -136,7 +136,7 @@ def _lights(clip: Clip, tell: Tell, begin: float) -> tuple[list[Picture], NDArra
 def _backdrop(
     clip: Clip, plate: Picture, blown: NDArray[np.bool_], board_px: Box | None, white_px: Box | None
 ) -> Backdrop:
-    found = look_behind(clip.path, clip, plate, blown, board_px)
+    found = look_behind(clip, plate, blown, board_px)
     if found is None and board_px is not None:
         what = "the marked board has no light and dark patches that can be told apart"
         raise ClipError(what, where=clip.name, remedy="mark the patches with --board X0,Y0,X1,Y1")

@@ -75,6 +75,14 @@ def test_what_lies_outside_the_first_walk_is_decoded(clip):
     assert same(whole, list(clip.frames()))
 
 
+def test_frames_of_another_size_are_decoded(clip):
+    with spooled(clip) as kept:
+        list(kept.frames())
+        small = list(kept.resized(32).frames())
+
+    assert [f.codes.shape for f in small] == [(18, 32, 3)] * 12
+
+
 def test_a_walk_that_was_left_early_keeps_nothing(clip):
     counted, walks = counting(clip)
 

@@ -7,7 +7,7 @@ of the video libraries are off by one or two levels, a percent of opacity; see `
 
 import hashlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -112,6 +112,10 @@ class Clip:
     def to_working(self, x: float, y: float) -> tuple[float, float]:
         """Undo `to_picture`."""
         return (x + 0.5) * self.scale - 0.5, (y + 0.5) * self.scale - 0.5
+
+    def resized(self, long_side: int) -> "Clip":
+        """Give the same clip with frames of this longest side in pixels, or their full size."""
+        return replace(self, scale=min(1.0, long_side / max(self.width, self.height)))
 
     def add(self, doubt: Doubt, remark: str) -> None:
         """Note once that something is weak, and what."""

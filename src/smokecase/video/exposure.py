@@ -112,15 +112,16 @@ def uneven(ratios: Floats, free: NDArray[np.bool_]) -> Floats:
     free : ndarray of bool, shape (by, bx)
         Blocks that the plume never reached.
     """
-    rows = np.array_split(np.arange(free.shape[0]), REGIONS[0])
-    columns = np.array_split(np.arange(free.shape[1]), REGIONS[1])
+    known = free & ~np.isnan(ratios.sum(axis=-1))
     middles = []
-    for row in rows:
-        for column in columns:
-            known = ratios[np.ix_(row, column)][free[np.ix_(row, column)]]
-            known = known[~np.isnan(known).any(axis=-1)]
-            if len(known) >= FEWEST_IN_REGION:
-                middles.append(np.median(known, axis=0))
+    for row in np.array_split(np.arange(free.shape[0]), REGIONS[0]):
+        for column in np.array_split(np.arange(free.shape[1]), REGIONS[1]):
+            if not len(row) or not len(column):
+                continue
+            here = (slice(row[0], row[-1] + 1), slice(column[0], column[-1] + 1))
+            inside = ratios[here][known[here]]
+            if len(inside) >= FEWEST_IN_REGION:
+                middles.append(np.median(inside, axis=0))
     if len(middles) < 2:
         return np.zeros(3)
     return np.asarray(np.std(middles, axis=0, ddof=1))

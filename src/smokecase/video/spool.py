@@ -15,7 +15,7 @@ from typing import BinaryIO
 
 import numpy as np
 
-from smokecase.video.clip import Clip, Frame, Walker
+from smokecase.video.clip import Clip, Frame
 
 MOST_BYTES = 1_500_000_000  # of the file; 36 s of a clip at 30 frames a second
 LEFT_FREE = 3.0  # so many times its size must be free
@@ -35,18 +35,20 @@ def spooled(clip: Clip) -> Iterator[Clip]:
         yield clip
         return
     with tempfile.TemporaryFile(buffering=0) as file:
-        yield replace(clip, walk=_Spool(file, clip.walk).walk)
+        yield replace(clip, walk=_Spool(file, clip).walk)
 
 
 class _Spool:
     """Frames of one walk, each as the bytes of its codes."""
 
-    def __init__(self, file: BinaryIO, decode: Walker) -> None:
-        self.file, self.decode = file, decode
+    def __init__(self, file: BinaryIO, clip: Clip) -> None:
+        self.file, self.decode, self.size = file, clip.walk, clip.working_size
         self.kept: list[tuple[int, float, tuple[int, ...]]] = []  # index, time, shape of codes
         self.from_s, self.to_s = np.inf, -np.inf  # the part of the clip that is kept whole
 
     def walk(self, clip: Clip, from_s: float, to_s: float, every: int) -> Iterator[Frame]:
+        if clip.working_size != self.size:
+            return self.decode(clip, from_s, to_s, every)
         if self.from_s <= from_s and to_s <= self.to_s:
             return self._kept(from_s, to_s, every)
         if not self.kept:
