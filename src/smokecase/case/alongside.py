@@ -66,7 +66,9 @@ def tell_size(clips: Clips, starts_s: tuple[float, float], common_s: float, name
     one, other = sizes
     if not one.value and not other.value:
         return "No smoke that can be seen has a size in either clip."
-    z = (other.value - one.value) / math.hypot(one.u, other.u)
+    z = math.inf if other.value else -math.inf
+    if one.value and other.value:  # sizes err by a factor, so their ratio is judged
+        z = math.log(other.value / one.value) / math.hypot(one.u / one.value, other.u / other.value)
     judged = "no difference to be told"
     if abs(z) > SURE:
         judged = f'"{names[1]}" is {"larger" if z > 0 else "smaller"}'
