@@ -172,11 +172,12 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
 
 
 def _measure_frames(walk: Walk, from_s: float, to_s: float, tell: Tell) -> None:
-    """Walk 2: one thread lays frames on the plate while another measures them."""
+    """Walk 2, its three steps on a thread each: lay on the plate, look at the plume, read."""
     length_s = max(min(to_s, walk.clip.duration_s) - from_s, 1e-6)
-    with ahead(map(walk.lay, walk.clip.frames(from_s, to_s))) as laid:
-        for frame in laid:
-            walk.measure(frame)
+    frames = walk.clip.frames(from_s, to_s)
+    with ahead(map(walk.lay, frames)) as laid, ahead(map(walk.look, laid)) as seen:
+        for frame in seen:
+            walk.read(frame)
             tell(0.8 + 0.2 * min(1.0, (frame.time_s - from_s) / length_s), "measuring")
 
 

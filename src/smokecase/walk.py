@@ -59,6 +59,20 @@ class LaidFrame:
     view: View | None  # None: the camera stands still
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenFrame:
+    """A frame on the plate with its exposure taken out, and the whole plume about that time."""
+
+    time_s: float
+    light: Picture  # (h, w, 3)
+    blown: NDArray[np.bool_]  # (h, w)
+    u_gain: Floats  # (3,) relative standard uncertainty of the exposure
+    u_contrast: Floats  # (3,) the same for contrasts
+    shake_px: float  # of the full-size picture
+    smoke: SmokeMap | None
+    doubts: set[Doubt]
+
+
 class Walk:
     """Walk 2: measures frame after frame."""
 
@@ -114,20 +128,20 @@ class Walk:
         light = warp_to_plate(light, view, fine=self.scene.fine)
         return LaidFrame(frame.time_s, light, blown, view)
 
-    def measure(self, frame: LaidFrame) -> None:
-        """Measure one frame; in order of time."""
+    def look(self, frame: LaidFrame) -> SeenFrame:
+        """Take the exposure out and look at the whole plume; in order of time."""
         doubts: set[Doubt] = set()
-        light, blown, view = frame.light, frame.blown, frame.view
+        view = frame.view
         shake, to_plate = 0.0, None
         if view is not None:
             to_plate = view.to_plate
             shake = 0.0 if math.isnan(view.shake_px) else view.shake_px / self.clip.scale
             if not view.trusted:
                 doubts.add(SHAKY)
-        gain, u_gain, checked = self._gain(frame.time_s, light)
+        gain, u_gain, checked = self._gain(frame.time_s, frame.light)
         if not checked:
             doubts.add(EXPOSURE_UNCHECKED)
-        light = taken_out(light, gain)
+        light = taken_out(frame.light, gain)
         if self.finder is not None and frame.time_s >= self.next_map_s:
             self.last_map = self.finder.find(light)
             self.next_map_s = frame.time_s + 0.999 / self.whole_plume_hz
@@ -141,9 +155,13 @@ class Walk:
             self._keep_view(frame.time_s, light, None)
         self.visible.append(self.last_map is not None and self.last_map.visible)
         u_contrast = np.hypot(u_gain, U_TONE_GAIN * np.abs(np.log(gain)))
-        self.readings.append(
-            self._reading(frame.time_s, light, blown, (u_gain, u_contrast), shake, doubts)
+        return SeenFrame(
+            frame.time_s, light, frame.blown, u_gain, u_contrast, shake, self.last_map, doubts
         )
+
+    def read(self, frame: SeenFrame) -> None:
+        """Read the section of one frame; in order of time."""
+        self.readings.append(self._reading(frame))
 
     def _gain(self, time_s: float, light: Picture) -> tuple[Floats, Floats, bool]:
         everywhere = log_ratios(block_means(light), self.scene.plate_blocks)
@@ -162,27 +180,18 @@ class Walk:
         u = np.sqrt(scatter**2 / max(1.0, len(ratios) / 8.0) + 0.003**2 + lag**2 + patchy**2)
         return np.exp(middle), u, True
 
-    def _reading(
-        self,
-        time_s: float,
-        light: Picture,
-        blown: NDArray[np.bool_],
-        u_gains: tuple[Floats, Floats],
-        shake_px: float,
-        doubts: set[Doubt],
-    ) -> SmokeReading:
-        smoke = self.last_map
-        u_gain, u_contrast = u_gains
+    def _reading(self, frame: SeenFrame) -> SmokeReading:
+        smoke, light, doubts = frame.smoke, frame.light, set(frame.doubts)
         values = None
         if self.reader is not None:
-            values = self.reader.read(light, u_gain, blown | self.scene.clipped)
+            values = self.reader.read(light, frame.u_gain, frame.blown | self.scene.clipped)
             doubts |= values.doubts
             if self.reader.inside < 0.9:
                 doubts.add(SECTION_OUTSIDE)
         elif self.scene.pipe is None:
             doubts.add(EXIT_NOT_FOUND)
         if self.contrast is not None:
-            seen = self.contrast.read(light, u_contrast, blown)
+            seen = self.contrast.read(light, frame.u_contrast, frame.blown)
             values = join_contrast(values, seen)
             doubts = (doubts if values is None else doubts | values.doubts) | seen.doubts
         opacity = None
@@ -200,7 +209,7 @@ class Walk:
         if self.scene.open_above:
             doubts.add(NO_CLEAN_PLATE)
         return SmokeReading(
-            time_s=time_s,
+            time_s=frame.time_s,
             transmittance=values.transmittance if values else np.full(3, np.nan),
             u_transmittance=values.u_transmittance if values else np.full(3, np.nan),
             opacity=opacity,
@@ -208,7 +217,7 @@ class Walk:
             plume_p95_pct=smoke.p95_pct if smoke else math.nan,
             area_px=smoke.area_px if smoke else 0.0,
             length_px=smoke.length_px if smoke else 0.0,
-            shake_px=shake_px,
+            shake_px=frame.shake_px,
             doubts=frozenset(doubts),
         )
 
