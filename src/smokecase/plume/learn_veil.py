@@ -1,6 +1,7 @@
 """Learns the veil of a scene's smoke from the windows that the smoke reached."""
 
 from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
 
@@ -30,6 +31,7 @@ GREY_WORLD = 0.2  # mean reflectance of yards, cars, hedges, walls (common pract
 U_LN_WHITE = 0.55
 CHANGED_WINDOW = 0.05  # relative change of brightness that makes a window a candidate for smoke
 FADED, FADED_SIGMAS = 0.05, 2.5  # loss of texture that does
+THREADS = 2
 FEWEST_TOLD = 16  # windows that must show either
 CEILING, MOST_BLOWN = 0.95, 0.04  # linear light of a blown-out pixel; share of them in a window
 FEWEST_CLEAR = 40  # windows of clear air before they set the scale of texture
@@ -96,10 +98,13 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
     """
     texture = PlateTexture(plate, compression)
     cone = outflow_cone(plate.shape[:2], pipe)
-    sound = [_unclipped(lights[i], None if gains is None else gains[i]) for i in late]
-    cuts = [
-        texture.cut(lights[i], whole, i, None, None) for i, whole in zip(late, sound, strict=True)
-    ]
+    with ThreadPoolExecutor(THREADS) as pool:  # frames do not wait for one another
+        sound = list(
+            pool.map(lambda i: _unclipped(lights[i], None if gains is None else gains[i]), late)
+        )
+        cuts = list(
+            pool.map(lambda i, whole: texture.cut(lights[i], whole, i, None, None), late, sound)
+        )
     touched = _touched(cuts, cone, texture.stride)
     if touched is None:
         return None, None
@@ -112,13 +117,14 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
         near = NEAR_DIAMETERS * pipe.diameter_px
     veil: Veil | None = None
     for turn in range(2):
-        parts = []
-        if veil is not None:
-            at_veil = _Model(texture, veil)
-        for i, whole in zip(late, sound, strict=True):
-            depth, model = (None, None) if veil is None else at_veil.of(lights[i])
-            parts.append(texture.cut(lights[i], touched & whole, i, depth, model))
-        windows = join(parts)
+        at_veil = None if veil is None else _Model(texture, veil)
+
+        def smoky(i: int, whole: NDArray[np.bool_], at_veil: _Model | None = at_veil) -> Windows:
+            depth, model = (None, None) if at_veil is None else at_veil.of(lights[i])
+            return texture.cut(lights[i], touched & whole, i, depth, model)
+
+        with ThreadPoolExecutor(THREADS) as pool:
+            windows = join(list(pool.map(smoky, late, sound)))
         windows = replace(windows, slope=windows.slope / kept, u_slope=windows.u_slope / kept)
         tell(0.65 + 0.15 * turn, "learning the colour of the smoke")
         found = _fit(windows, centre, near, white, MEMBERS if turn else 1, rng, floor, u_gain)

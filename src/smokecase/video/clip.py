@@ -372,10 +372,13 @@ def _packets(
 
 
 def _decoded(
-    container: "av.container.InputContainer", stream: "av.VideoStream", lost: list[int]
+    container: "av.container.InputContainer",
+    stream: "av.VideoStream",
+    lost: list[int],
+    threads: str = "AUTO",
 ) -> Iterator["av.VideoFrame"]:
     """All frames that can be decoded; `lost` counts the packets that cannot."""
-    stream.thread_type = "AUTO"
+    stream.thread_type = threads
     for packet in _packets(container, stream):
         if packet.is_corrupt:
             lost[0] += 1  # cut or damaged; what can be seen of it would be guesswork
@@ -393,7 +396,8 @@ def _decoded(
 def _first_frame(
     path: Path, container: "av.container.InputContainer", stream: "av.VideoStream"
 ) -> "av.VideoFrame":
-    for frame in _decoded(container, stream, [0]):
+    # threads by frame would decode several for the one
+    for frame in _decoded(container, stream, [0], threads="SLICE"):
         return frame
     raise _error(path, "no picture could be decoded", "convert it to H.264 and try again")
 

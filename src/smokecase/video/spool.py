@@ -17,7 +17,7 @@ import numpy as np
 
 from smokecase.video.clip import Clip, Frame
 
-MOST_BYTES = 1_500_000_000  # of the file; 36 s of a clip at 30 frames a second
+MOST_BYTES = 3_000_000_000  # of the file; 72 s of a clip at 30 frames a second
 LEFT_FREE = 3.0  # so many times its size must be free
 
 
