@@ -136,8 +136,11 @@ def show_progress(job: Job, desk: Desk, lang: str) -> str:
     if not job.is_open:
         failed = str(job.error) if job.error else say("Stopped.", lang)
         return f'<div class="work"><p class="wrong-line">{esc(failed)}</p></div>'
-    if job.state == "waiting":
-        line = say("In line: {n} before it", lang).format(n=desk.before(job) - 1 or 1)
+    waits = job.state == "waiting"
+    if waits:  # the one that is being done counts too
+        line = say("In line: {n} before it", lang).format(n=max(1, desk.before(job)))
+    elif job.stop.is_set():
+        line = say("Stopping at the next picture", lang)
     else:
         line = say(job.words, lang)
     left = job.left_s
@@ -149,12 +152,14 @@ def show_progress(job: Job, desk: Desk, lang: str) -> str:
             else say("about {n} s left", lang).format(n=max(1, round(left)))
         )
     name = "/".join(str(part) for part in job.name)
+    last = f"-{job.name[-1]}" if waits else ""  # one bar and one button bear the plain name
+    stop = button(say("Stop", lang), "stop", look="quiet", mark=f"cancel{last}", job=name)
     return (
         f'<div class="work" data-poll><p><b>{esc(line[:1].upper() + line[1:])}</b> '
         f'<span class="left">{esc(time)}</span></p>'
-        f'<div class="bar" id="progress" role="progressbar" aria-valuemin="0" aria-valuemax="100" '
+        f'<div class="bar" id="progress{last}" role="progressbar" aria-valuemin="0" aria-valuemax="100" '
         f'aria-valuenow="{share}" aria-label="{esc(line)}"><i style="width:{share}%"></i></div>'
-        f"{button(say('Stop', lang), 'stop', look='quiet', mark='cancel', job=name)}</div>"
+        f"{stop}</div>"
     )
 
 
