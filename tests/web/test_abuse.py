@@ -8,6 +8,8 @@ import threading
 import uuid
 from concurrent.futures import ThreadPoolExecutor
 
+import cv2
+import numpy as np
 import pytest
 import uvicorn
 from starlette.applications import Starlette
@@ -375,6 +377,10 @@ def test_opened_to_the_network_it_warns_and_shows_code_and_picture(tmp_path, chr
         assert visitor.tab.locator("svg").count() == 1
         shown = visitor.text(".code")
         assert len(shown.replace("-", "")) == LENGTH
+        drawn = np.frombuffer(visitor.tab.locator("svg").screenshot(), np.uint8)
+        picture = cv2.imdecode(drawn, cv2.IMREAD_GRAYSCALE)  # an independent reader of QR codes
+        read, *_ = cv2.QRCodeDetector().detectAndDecode(picture)
+        assert read == f"{visitor.tab.inner_text('main a')}#{shown}"
         assert "not encrypted" in visitor.text("main")
         assert axe_faults(visitor.tab) == []
         visitor.close()

@@ -20,6 +20,7 @@ body { margin: 0; background: var(--paper); color: var(--ink);
   font: 1.05rem/1.5 system-ui, sans-serif; }
 main { max-width: 30rem; margin: 0 auto; padding: 2rem 1.25rem; }
 h1 { font-size: 1.5rem; line-height: 1.25; }
+a { color: var(--deep); }
 label { display: block; margin: 1.5rem 0 .4rem; font-weight: 600; }
 input, button { font: inherit; box-sizing: border-box; width: 100%; min-height: 3rem;
   border: 2px solid var(--line); border-radius: .4rem; padding: .5rem .75rem;
