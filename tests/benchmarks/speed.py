@@ -209,8 +209,8 @@ Background subtraction is given the true box, its true movement and the clear fr
 | --- | --- | --- |
 {accuracy}
 
-Speed of entries: an examination never reads the case it goes to, so its cost is that of the clip
-alone, however many entries the case has.
+An examination never reads the case it goes to, and entering its result reads one row, the end of
+that case's chain: the cost of an entry does not grow with those before it.
 """
 
 
