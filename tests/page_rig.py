@@ -25,7 +25,7 @@ FLAGS = [
 ]  # fmt: skip
 DESKTOP = {"width": 1280, "height": 800}
 PHONE = {"width": 390, "height": 844}
-PATIENCE_MS = 90_000  # for work on a busy machine; nothing here measures how long it takes
+PATIENCE_MS = 240_000  # for work on a busy machine; nothing here measures how long it takes
 
 
 def find_browser() -> str:
