@@ -38,6 +38,7 @@ SEED = 20_261_125
 SMOKES = 40_000
 HIDDEN = (32, 16)
 RIGHT = 0.95  # of the colours that are named
+ALIKE = 0.5  # ln of the veil over which clips count as alike
 TAUGHT = "known"  # set of `colour_measured.csv` that errors and calibration are learnt from
 SETS = {"known": "measured clips that taught the errors",
         "unseen": "measured clips, unseen families", "practice": "practice clips",
@@ -123,7 +124,7 @@ def fit_spread(error, u, ln_misfit):
 
     def cost(p):
         scale = spread_of(named(p), u, ln_misfit)
-        # the priors: doubts are right within a third, errors grow with the misfit's root
+        # the priors: doubts are right within a tenth, errors grow with the misfit's root
         before = 0.5 * ((p[0] / 0.35) ** 2 + ((p[1] - np.log(0.25)) / 0.7) ** 2)
         before += 0.5 * ((p[2] - 0.5) / 0.3) ** 2
         return before - np.sum(student.logpdf(error / scale, TAILS) - np.log(scale))
@@ -148,6 +149,7 @@ def learn_errors(measured):
         # a tint taken for slope: both move together against the truth
         "slope_on_tint": float(np.corrcoef(_ranks(slope), _ranks(tint))[0, 1]),
         "doubts": np.column_stack(doubts),
+        "true_level": measured["true_ln_reflectance"],
     }
 
 
@@ -158,9 +160,12 @@ def _ranks(values):
 def add_errors(rng, ln_veil, slope, errors):
     """Features as measured, shape (n, f), in the order of `FEATURES`."""
     n = len(slope)
-    # doubts drawn from those of measured clips, smeared
-    doubts = errors["doubts"][rng.integers(len(errors["doubts"]), size=n)]
-    doubts = doubts + rng.normal(0.0, 0.25, (n, 4))
+    # doubts drawn from those of measured clips with a veil alike, smeared: the logarithm of a
+    # veil near black is known worse than that of a bright one
+    alike = np.exp(-np.abs(ln_veil[:, 1:2] - errors["true_level"]) / ALIKE)
+    heap = np.cumsum(alike, axis=1)
+    which = (rng.random((n, 1)) * heap[:, -1:] > heap).sum(axis=1)
+    doubts = errors["doubts"][which] + rng.normal(0.0, 0.25, (n, 4))
     (u_level, u_slope, u_tint), ln_misfit = np.exp(doubts[:, :3]).T, doubts[:, 3]
     known = rng.random(n) < WHITE_KNOWN
     u_white = np.where(known, np.exp(rng.uniform(np.log(0.07), np.log(0.2), n)), U_GUESSED_WHITE)
@@ -201,7 +206,7 @@ def class_of(shares):
 
 def train(features, shares):
     """Arrays of the file: range, scale, network, and what its classes mean."""
-    low, high = np.quantile(features, [0.0005, 0.9995], axis=0)
+    low, high = np.quantile(features, [0.01, 0.99], axis=0)
     x = np.clip(features, low, high)
     centre, scale = x.mean(axis=0), x.std(axis=0)
     label = class_of(shares)
@@ -244,8 +249,8 @@ def calibrate(arrays, features, shares):
         chance = (chances_of(arrays, features, np.exp(ln_s)) @ FIRST)[
             np.arange(len(largest)), largest
         ]
-        # the prior: the simulation is right within a third
-        return -np.sum(np.log(chance)) + 0.5 * (ln_s / 0.3) ** 2
+        # the prior: the simulation is right within a tenth
+        return -np.sum(np.log(chance)) + 0.5 * (ln_s / 0.1) ** 2
 
     found = minimize_scalar(cost, bounds=(np.log(0.3), np.log(2.0)), method="bounded")
     return float(np.exp(found.x))
@@ -319,7 +324,9 @@ def main():
             "measured_clips": int(taught.sum()),
             "held_out_clips": int((~taught).sum()),
             "mixtures": MIX,
-            "errors_of_measuring": {k: v for k, v in errors.items() if k != "doubts"},
+            "errors_of_measuring": {
+                k: v for k, v in errors.items() if k not in ("doubts", "true_level")
+            },
         },
         "ranges": {
             name: [round(float(a), 3), round(float(b), 3)]
