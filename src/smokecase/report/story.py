@@ -192,7 +192,20 @@ def tell_peak(examination: Examination) -> str | None:
     timing = examination.timing
     if timing.peak_s is None:
         return None
-    return _mean_reading(examination, timing.peak_s, timing.peak_pct)
+    return _mean_reading(examination, timing.peak_s, timing.peak_pct) or _nearest_reading(
+        examination, timing.peak_s
+    )
+
+
+def _nearest_reading(examination: Examination, at_s: float) -> str | None:
+    """Give the reading of the nearest picture that has one, where few pictures were filmed."""
+    trace = examination.trace
+    apart = np.where(np.isfinite(trace.opacity_pct), np.abs(trace.time_s - at_s), np.inf)
+    if not apart.size or apart.min() > 2 * PEAK_HALF_WIDTH_S:
+        return None
+    i = int(np.argmin(apart))
+    bounds = (trace.opacity_low_pct[i], trace.opacity_high_pct[i])
+    return with_bounds(float(trace.opacity_pct[i]), float(bounds[0]), float(bounds[1]))
 
 
 def _limit(examination: Examination) -> str:

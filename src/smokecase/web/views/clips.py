@@ -117,6 +117,8 @@ def _measured(entry: Entry, case: Case, lang: str) -> str:
             say("At its densest it blocks {peak} of the light.", lang).format(peak=peak)
             if peak
             else say("Measured. No smoke was seen.", lang)
+            if examination.timing.onset_s is None
+            else say("Smoke was seen, but its thickness could not be read.", lang)
         )
     role = entry.circumstances.role
     tag = f'<span class="tag">{esc(say(role, lang))}</span>' if role else ""

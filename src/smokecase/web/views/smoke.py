@@ -125,7 +125,11 @@ def _answer(seen: Examination, lang: str) -> str:
         below = say("Why: {why}.", lang).format(why=say(seen.refused, lang))
         first = f'<div class="figure none"><strong>{esc(head)}</strong><p>{esc(below)}</p></div>'
     elif peak is None:
-        none = say("No smoke was seen.", lang)
+        none = (
+            say("No smoke was seen.", lang)
+            if seen.timing.onset_s is None
+            else say("Smoke was seen, but its thickness could not be read.", lang)
+        )
         first = f'<div class="figure none"><strong>{esc(none)}</strong></div>'
     else:
         value, _, bounds = peak.partition(" (")
