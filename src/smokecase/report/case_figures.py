@@ -68,7 +68,7 @@ def draw_comparison(comparison: Comparison) -> bytes:
     below.fill_between(time_s, change[:, 1], change[:, 2], color="#cfd4d6", linewidth=0)
     below.plot(time_s, change[:, 0], color=INK, linewidth=1.4)
     _labels(below, "time from the start of the engine [s]")
-    below.set_ylabel("difference [% opacity]")
+    below.set_ylabel("change [%]")
     below.set_title(
         f"{comparison.second} less {comparison.first}, with its 95 % band", loc="left", fontsize=10
     )

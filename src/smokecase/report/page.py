@@ -112,7 +112,7 @@ def _table(table: Table) -> str:
     rows = "".join(
         f'<tr><th scope="row">{escape(row[0])}</th>'
         + "".join(
-            f'<td data-head="{escape(head)}">{escape(cell)}</td>'
+            f'<td data-head="{escape(head)}">{_words(cell)}</td>'
             for head, cell in zip(table.head[1:], row[1:], strict=True)
         )
         + "</tr>"

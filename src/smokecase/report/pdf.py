@@ -77,9 +77,13 @@ def _new_sheet(report: Report, made: datetime) -> Any:
 def _write(sheet: Any, text: str, size: float, *, left: float = 0.0) -> None:
     sheet.set_x(MARGIN_MM + left)
     width = sheet.w - 2 * MARGIN_MM - left
-    together = text.replace(" %", "\N{NO-BREAK SPACE}%")  # a number keeps its sign
-    sheet.multi_cell(width, size * MM_PER_POINT * LINE, together, align="L", new_x="LMARGIN",
+    sheet.multi_cell(width, size * MM_PER_POINT * LINE, _together(text), align="L", new_x="LMARGIN",
                      new_y="NEXT")  # fmt: skip
+
+
+def _together(text: str) -> str:
+    """Keep a number and its percent sign on one line."""
+    return text.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def _heading(sheet: Any, title: str, *, first: bool) -> None:
@@ -183,7 +187,9 @@ def _table(sheet: Any, table: Table) -> None:
 
 def _breakable(cell: str) -> str:
     """Cell with long fingerprints cut in two, so that they fit their column."""
-    return f"{cell[:32]} {cell[32:]}" if len(cell) == 64 and " " not in cell else cell
+    if len(cell) == 64 and " " not in cell:
+        return f"{cell[:32]} {cell[32:]}"
+    return _together(cell)
 
 
 def _picture(sheet: Any, picture: Picture) -> None:
