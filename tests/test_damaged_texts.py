@@ -36,7 +36,6 @@ def test_an_animation_cut_at_any_byte_is_read_or_refused(tmp_path):
         try:
             ways.add(len(list(open_clip(tmp_path / "cut.gif").frames())))
         except ClipError as error:
-            assert str(error).startswith("cut.gif: ")
-            ways.add("refused")
+            ways.add("refused" if str(error).startswith("cut.gif: ") else str(error))
 
     assert ways == {"refused", 3}

@@ -26,7 +26,9 @@ BARS = {
     "share of one-second means within 15 % of opacity": (0.95, True),
     "share of frames inside the 95 % interval": (0.88, True),
     "largest error of the first visible smoke [s]": (0.3, False),
-    "smoke clips whose colour is told wrong": (1, False),
+    # two of the five hold smoke so thin that no colour can be named: open is an answer, wrong is not
+    "smoke clips whose colour is told wrong": (0, False),
+    "smoke clips whose colour is left open": (2, False),
     "smoke-free clips in which smoke is claimed": (0, False),
     "mean absolute error of pairs": (4.0, False),
     "back-lit pairs without the doubt": (0, False),
@@ -77,7 +79,10 @@ def clip_figures(clips):
         "share of one-second means within 15 % of opacity": float((np.abs(seconds) <= 15).mean()),
         "share of frames inside the 95 % interval": sum(s["inside"] for s in answered)
         / sum(s["known"] for s in answered),
-        "smoke clips whose colour is told wrong": sum(one != true for one, true in told),
+        "smoke clips whose colour is told wrong": sum(
+            one not in (true, "open") for one, true in told
+        ),
+        "smoke clips whose colour is left open": sum(one == "open" for one, _ in told),
         "smoke-free clips in which smoke is claimed": sum(
             c["given"]["timing"]["onset_s"] is not None for c in free
         ),

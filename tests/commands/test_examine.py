@@ -58,7 +58,8 @@ def test_the_words_reach_the_measurement(tmp_path, asked, capsys):
     assert given == {"path": "yard.mp4", "exit_px": (200.0, 180.5), "diameter_px": 30.0,
                      "plate": "clear.png", "plate_window_s": (0.0, 1.5), "from_s": 1.0,
                      "to_s": 7.0, "board_px": (10.0, 20.0, 90.0, 80.0),
-                     "white_px": (1.0, 2.0, 3.0, 4.0)}  # fmt: skip
+                     "white_px": (1.0, 2.0, 3.0, 4.0), "cylinders": None,
+                     "strokes": 4}  # fmt: skip
     shown = capsys.readouterr().out
     assert "It is densest at 2.1 s, where it blocks 58 % (52 to 64)" in " ".join(shown.split())
     assert f"Written to {tmp_path / 'start'}; open timeline.png." in shown
@@ -71,7 +72,8 @@ def test_without_words_the_defaults_are_those_of_python(asked):
 
     given = {k: v for k, v in asked.items() if k not in ("tell", "path")}
     assert given == {"exit_px": None, "diameter_px": None, "plate": None, "plate_window_s": None,
-                     "from_s": 0.0, "to_s": np.inf, "board_px": None, "white_px": None}  # fmt: skip
+                     "from_s": 0.0, "to_s": np.inf, "board_px": None, "white_px": None,
+                     "cylinders": None, "strokes": 4}  # fmt: skip
 
 
 def test_json_is_the_summary_and_nothing_else(asked, capsys):

@@ -56,7 +56,7 @@ def test_soot_and_oil_together_share_the_weight():
 
 def test_an_unknown_slope_leaves_the_colour_open():
     sure, _ = tell_colour(look_at(0.8, slope=0.0, u_slope=0.1), 0.0)
-    unsure, _ = tell_colour(look_at(0.8, slope=0.0, u_slope=1.1), 0.0)
+    unsure, _ = tell_colour(look_at(0.8, slope=0.9, u_slope=1.1), 0.0)
 
     assert unsure.chance < sure.chance - 0.1
     assert unsure.colour_open

@@ -65,7 +65,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cylinders", metavar="N", type=count_cylinders,
                         help="how many cylinders the engine has, for the sound")  # fmt: skip
     parser.add_argument("--strokes", type=int, choices=(2, 4), default=4,
-                        help="two-stroke or four-stroke, for the sound (4 unless told)")  # fmt: skip
+                        help="two-stroke or four-stroke (4 unless told)")  # fmt: skip
     parser.add_argument("--annotated", action="store_true",
                         help="also write the clip with the readings drawn in")  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")

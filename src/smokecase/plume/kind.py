@@ -2,8 +2,8 @@
 
 The veil's brightness against white tells soot from mist, the spectral slope tells fine oil mist
 from coarse fuel mist and water fog; tint and misfit say how far to trust them. A trained model
-(`colour_model.py`) weighs them with their uncertainties. Where it is not sure enough to be right
-in 95 of 100 such cases, the colour is left open.
+(`colour_model.py`) weighs them with their uncertainties. Where its chance of being right is
+below 4 in 5, the colour is left open.
 """
 
 from dataclasses import dataclass

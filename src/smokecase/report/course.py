@@ -68,9 +68,7 @@ def weigh_case(case: Case) -> Course:
         If an answer or result in it cannot be used.
     """
     facts, after_repair = weighed_facts(case)
-    return Course(
-        diagnosis=_weigh(case, facts), steps=(), facts=facts, after_repair=after_repair
-    )
+    return Course(diagnosis=_weigh(case, facts), steps=(), facts=facts, after_repair=after_repair)
 
 
 def leading_after_each(case: Case) -> dict[int, tuple[str, float]]:

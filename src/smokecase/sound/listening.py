@@ -18,7 +18,7 @@ from smokecase.readings import SoundReading
 from smokecase.sound.engine import EngineFound, find_engine
 from smokecase.sound.firings import measure_firings
 from smokecase.sound.hum import without_hum
-from smokecase.sound.locked import locked_lines
+from smokecase.sound.locked import locked_lines, steps_kept
 from smokecase.sound.orders import OrderSpectrum, Stretch
 from smokecase.sound.periods import HOP_S, RATE_HZ, BeatTrack
 from smokecase.sound.running import Running
@@ -38,6 +38,10 @@ HALF_AGREED, HALF_AGREED_HALF_S = 0.65, 0.7
 U_FIRST_FIRING_S = 0.25  # the first blows are faint and often missed; likewise
 FALLS_SILENT = 1.0  # natural logarithm of power, mean over the bands: 4 dB
 NO_IDLE = 0.08  # relative uncertainty of a mean speed that is no idle: it only rose or fell
+# standard deviations by which firing keeps step: speech stays below 3 (a speech synthesiser, 84
+# sentences), engines at 0 dB reach 11 and more
+IN_STEP = 6.0
+SHORT_FIT = 22.0  # of the lines, where nothing is long enough to show whether it keeps step
 SHOWN_EVERY_S = 0.25  # of the speed over time
 
 
@@ -107,19 +111,37 @@ def listen_to(sound: SoundTrack | None, *, cylinders: int | None = None, strokes
     engine = find_engine(samples, sound.rate_hz, cylinders=cylinders, strokes=strokes)
     if isinstance(engine, str):
         return _nothing(sound, found | {d.NO_ENGINE_HEARD}, f"Cannot tell: {engine}.")
-    reading = _read(engine, sound, found)
+    curve = follow_speed(engine.beats, engine.track, engine.parts, (engine.spell, engine.stretch))
+    if not _keeps_step(engine):
+        words = (
+            "Cannot tell: what repeats does not keep step from cycle to cycle as an engine does."
+        )
+        return _nothing(sound, found | {d.NO_ENGINE_HEARD}, words)
+    reading = _read(engine, curve, sound, found)
     return Heard(
         reading=reading, sound=sound, track=engine.track, stretch=engine.stretch,
         spectra=engine.spectra, best=engine.best,
     )  # fmt: skip
 
 
-def _read(engine: EngineFound, sound: SoundTrack, found: set[Doubt]) -> SoundReading:
+def _keeps_step(engine: EngineFound) -> bool:
+    """Tell whether the firing keeps step with the cycle, as no voice and no tune does."""
+    cylinders, beats = engine.best.cylinders, engine.beats
+    kept = []
+    for signal in (beats.pulse, beats.bands.sum(axis=0)):
+        lines = locked_lines(signal, engine.stretch, engine.best.ratio / cylinders)
+        if lines is not None:
+            kept.append(steps_kept(lines, cylinders))
+    return max(kept) > IN_STEP if kept else engine.best.fit > SHORT_FIT
+
+
+def _read(
+    engine: EngineFound, curve: SpeedCurve, sound: SoundTrack, found: set[Doubt]
+) -> SoundReading:
     """Take every figure of the engine."""
     best, other, stretch, beats = engine.best, engine.other, engine.stretch, engine.beats
     beat_hz = float(stretch.beat_hz.mean())
     cycles_per_beat = best.ratio / best.cylinders
-    curve = follow_speed(beats, engine.track, engine.parts, (engine.spell, stretch))
     idle = _idle(stretch, curve)
     if other:
         found.add(d.SPEED_OPEN)

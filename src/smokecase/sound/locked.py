@@ -6,7 +6,7 @@ phase. So the mean of ``z_i conj(z_j)`` over pairs of blocks far enough apart is
 engine alone, whatever the noise is; half-way between the orders, where no engine sounds, the same
 mean shows how far chance carries it.
 
-Public: `LockedLines`, `locked_lines`, `cut_cycles`, `PER_CYCLE`.
+Public: `LockedLines`, `locked_lines`, `steps_kept`, `cut_cycles`, `PER_CYCLE`.
 """
 
 from dataclasses import dataclass
@@ -91,6 +91,14 @@ def locked_lines(x: Floats, stretch: Stretch, cycles_per_beat: float) -> LockedL
         order=order, power=power[at], u_power=np.sqrt(chance + own), loose=loose,
         mean=z[:, at].mean(axis=0), blocks=len(z),
     )  # fmt: skip
+
+
+def steps_kept(lines: LockedLines, cylinders: int) -> float:
+    """How far the firing harmonics together stand out of chance, in its standard deviations."""
+    firing = lines.order % cylinders == 0
+    if not firing.any():
+        return 0.0
+    return float(lines.power[firing].sum() / np.hypot.reduce(lines.u_power[firing]))
 
 
 def _in_step(z: NDArray[np.complex128]) -> Floats:

@@ -96,7 +96,7 @@ def hear_beats(samples: NDArray[np.float32], rate_hz: int) -> Beats:
 def _even(x: Floats) -> Floats:
     """Low sound without what is below 12 1/s, each 0.4 s as loud as the next."""
     x = sosfiltfilt(butter(2, 12.0, "high", fs=RATE_HZ, output="sos"), x)
-    loud = np.sqrt(uniform_filter1d(x**2, 400))
+    loud = np.sqrt(np.maximum(uniform_filter1d(x**2, 400), 0.0))
     return np.asarray(x / (loud + 1e-2 * float(loud.mean()) + 1e-9), dtype=np.float64)
 
 

@@ -90,7 +90,9 @@ def follow_speed(
         rates.append(rate)
         numbers.append(np.full(len(at), number))
     return SpeedCurve(
-        time_s=np.concatenate(times), beat_hz=np.concatenate(rates), part=np.concatenate(numbers)
+        time_s=np.concatenate(times),
+        beat_hz=np.concatenate(rates),
+        part=np.concatenate(numbers),
     )
 
 
