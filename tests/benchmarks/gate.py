@@ -26,7 +26,7 @@ BARS = {
     "share of one-second means within 15 % of opacity": (0.95, True),
     "share of frames inside the 95 % interval": (0.88, True),
     "largest error of the first visible smoke [s]": (0.3, False),
-    # two of the five hold smoke so thin that no colour can be named: open is an answer, wrong is not
+    # two of the five hold smoke too thin for any colour: open is an answer, wrong is not
     "smoke clips whose colour is told wrong": (0, False),
     "smoke clips whose colour is left open": (2, False),
     "smoke-free clips in which smoke is claimed": (0, False),
