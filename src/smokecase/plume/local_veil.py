@@ -26,7 +26,7 @@ SLOPES_OFF = ((-1.2, 0.25), (0.0, 0.5), (1.2, 0.25))  # in standard uncertaintie
 WINDOWS_PER_FACT = 30.0  # windows of neighbouring places and frames that make one look
 # compression eats most where the plume is fastest, at the pipe, and would pass for a darker
 # veil: the place's own evidence shifts it little, and leaves this much open
-U_LN_SHIFT, U_LN_LEVEL, U_LN_TINT = 0.06, 0.15, 0.05
+U_LN_SHIFT, U_LN_LEVEL, U_LN_TINT = 0.06, 0.12, 0.04
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
