@@ -21,7 +21,7 @@ Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 SMOOTH_PX = 2.5  # pixels are averaged over this sigma: noise goes, the plume's edge stays
-U_FLOOR_PCT = 0.4  # what registration and compression leave even in clear air
+U_FLOOR_PCT = 0.8  # what registration and compression leave even in clear air
 U_LEVEL = 0.02  # of the opacity: self-shading and a veil that varies within the section
 DENSE_PCT = 80.0
 WIDEST_PCT = 30.0  # standard uncertainty beyond which the picture does not answer
