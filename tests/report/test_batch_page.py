@@ -105,7 +105,7 @@ def test_thousands_of_clips_make_one_page_with_one_line_each():
 
     done = [row for row in rows if row["state"] == "done"]
     assert text.count('<tr><th scope="row"') == len(done)
-    assert text.count('<li class="card">') == 24
+    assert len(re.findall('<li class="card( halt)?">', text)) == 24
     assert f"{len(rows) - len(done)} were set aside" in text
     first = re.search(r"<h3>1\. (\S+)</h3>", text).group(1)
     assert first == max(done, key=urgency)["clip"]
@@ -117,3 +117,21 @@ def test_a_page_of_few_clips_is_whole(count):
 
     assert f"{'1 clip' if count else '0 clips'}: which to look at first" in text
     assert text.endswith("</html>\n")
+
+
+def test_two_clips_of_one_name_are_told_apart_by_folder_or_archive():
+    text = page_of(
+        a_row(url="/yard/first/start.mp4"), a_row(url="zip://a/start.mp4::/old/spring.zip")
+    )
+
+    assert "start.mp4<small>first</small>" in text
+    assert "start.mp4<small>spring.zip</small>" in text
+
+
+def test_a_number_stays_on_one_line_with_its_unit_and_interval_and_doubts_are_listed():
+    text = page_of(a_row(doubts="exit_uncertain no_sound", stop_signs="Do not crank it."))
+
+    assert "blocks 62&nbsp;%&nbsp;(54&nbsp;to&nbsp;70) of the light" in text
+    assert "<td>exit uncertain, no sound</td>" in text
+    assert 'class="card halt"' in text
+    assert 'aria-label="clips by opacity: 60 to 65 %: 1"' in text

@@ -9,10 +9,12 @@ import hashlib
 import heapq
 import io
 import math
+import re
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from html import escape as escape_html
+from pathlib import PurePosixPath
 from typing import Any
 
 import numpy as np
@@ -196,13 +198,14 @@ class BatchPage:
             data = base64.b64encode(picture).decode()
             image = f'<img src="data:image/jpeg;base64,{data}" alt="densest moment" loading="lazy">'
         lines = "".join(
-            f"<li{' class=stop' if text.startswith('STOP') else ''}>{escape(text)}</li>"
+            f"<li{' class=stop' if text.startswith('STOP') else ''}>{_kept_together(text)}</li>"
             for text in reasons(row)
         )
         notes = f'<p class="small">{escape(str(row["notes"]))}</p>' if row.get("notes") else ""
+        kind = "card halt" if row.get("stop_signs") else "card"
         return (
-            f'<li class="card">{image}<div><h3>{number}. {escape(row["clip"])}</h3>'
-            f'<ul>{lines}</ul><p class="small">{escape(row["url"])}</p>{notes}</div></li>'
+            f'<li class="{kind}">{image}<div><h3>{number}. {escape(row["clip"])}</h3>'
+            f'<ul>{lines}</ul><p class="small">{_breaking(row["url"])}</p>{notes}</div></li>'
         )
 
     def _spread(self) -> str:
@@ -211,7 +214,7 @@ class BatchPage:
         if most == 0:
             return ""
         wide, high = 30.0, 150.0
-        bars = []
+        bars, told = [], []
         for i, counts in enumerate(self.bins):
             y = high
             for tone, count in zip(TONES.values(), counts, strict=True):
@@ -224,7 +227,8 @@ class BatchPage:
                     )
             total = int(counts.sum())
             if total:
-                bars.append(f'<text x="{40 + (i + 0.45) * wide:.0f}" y="{y + 14:.1f}" '
+                told.append(f"{100 // BINS * i} to {100 // BINS * (i + 1)} %: {total}")
+                bars.append(f'<text class="n" x="{40 + (i + 0.45) * wide:.0f}" y="{y + 14:.1f}" '
                             f'text-anchor="middle">{total}</text>')  # fmt: skip
         axis = "".join(
             f'<text x="{40 + k * wide * BINS / 5:.0f}" y="186" text-anchor="middle">{20 * k} %'
@@ -240,7 +244,8 @@ class BatchPage:
         return (
             "<h2>How dense they are</h2><p>Clips by opacity at their densest moment; those below 0 "
             f"or above 100 % stand in the outer bars.</p><p>{keys}</p>"
-            f'<svg viewBox="0 0 680 192" role="img" aria-label="clips by opacity">'
+            '<svg viewBox="0 0 680 192" role="img" '
+            f'aria-label="clips by opacity: {"; ".join(told)}">'
             f'<path d="M40 168.5H640" stroke="#16202a"/>{"".join(bars)}{axis}</svg>'
         )
 
@@ -313,7 +318,7 @@ def _cells(row: Row) -> str:
         ("" if share is None else f"{100 * share:.0f}", share),
         (colour, None),
         (family, None),
-        ((row.get("doubts") or "").replace("_", " "), None),
+        (", ".join((row.get("doubts") or "").split()).replace("_", " "), None),
     )
     rest = "".join(
         f'<td data-n="{number:.3f}">{escape(text)}</td>' if number is not None
@@ -322,7 +327,8 @@ def _cells(row: Row) -> str:
     )  # fmt: skip
     stop = " <strong>STOP</strong>" if row.get("stop_signs") else ""
     return (
-        f'<tr><th scope="row" title="{escape(row["url"])}">{escape(row["clip"])}{stop}</th>'
+        f'<tr><th scope="row" title="{escape(row["url"])}">{escape(row["clip"])}{stop}'
+        f"<small>{escape(_folder(row['url']))}</small></th>"
         f"{rest}</tr>"
     )
 
@@ -331,6 +337,23 @@ def _tone(row: Row) -> str:
     if row.get("colour_open"):
         return "open"
     return max(("black", "blue", "white"), key=lambda name: row.get(name) or 0.0)
+
+
+def _kept_together(text: str) -> str:
+    """Words whose numbers stay on one line with their unit and interval."""
+    return re.sub(r" (?=%)|(?<=%) (?=\()|(?<=[0-9]) (?=to [0-9])|(?<=[0-9] to) (?=[0-9])", "&nbsp;",
+                  escape(text))  # fmt: skip
+
+
+def _breaking(url: str) -> str:
+    """Url that may break after a folder rather than inside a name."""
+    return escape(url).replace("/", "/<wbr>")
+
+
+def _folder(url: str) -> str:
+    """Folder or archive that holds a clip: what tells two clips of one name apart."""
+    inside, _, archive = url.partition("::")
+    return PurePosixPath(archive).name or PurePosixPath(inside).parent.name
 
 
 def _many(count: int) -> str:

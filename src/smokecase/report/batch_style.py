@@ -1,7 +1,8 @@
 """How the page over many clips looks, and the few lines that sort and filter its table."""
 
 STYLE = """
-:root { --ink: #16202a; --soft: #56616a; --rule: #b9c1c6; --paper: #fff; }
+:root { --ink: #16202a; --soft: #56616a; --rule: #b9c1c6; --paper: #fff;
+  --halt: #9b1c12; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; padding: 1.2rem; max-width: 78rem; color: var(--ink);
   background: var(--paper); overflow-wrap: anywhere;
@@ -20,8 +21,9 @@ p, ul, ol { margin: 0 0 .8rem; } p { max-width: 60rem; }
 .card img, .none { width: 9rem; display: block; }
 .none { height: 5rem; background: #eef1f3; color: var(--soft); font-size: .82rem;
   display: grid; place-items: center; }
-.card ul { padding-left: 1.1rem; margin: 0 0 .3rem; font-size: .92rem; }
-.stop { font-weight: bold; }
+.halt { border-left: .5rem solid var(--halt); }
+.card ul { list-style: disc; padding-left: 1.1rem; margin: 0 0 .3rem; font-size: .92rem; }
+.stop, th strong { font-weight: bold; color: var(--halt); }
 svg { width: 100%; max-width: 52rem; display: block; }
 svg text { font-size: 11px; fill: #16202a; }
 .key { margin-right: 1.2rem; white-space: nowrap; }
@@ -32,7 +34,9 @@ details { margin: 0 0 .5rem; } summary { cursor: pointer; }
 table { border-collapse: collapse; width: 100%; font-size: .9rem; min-width: 48rem; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .7rem .3rem 0;
   border-bottom: 1px solid var(--rule); overflow-wrap: normal; }
-th[scope=row] { font-weight: normal; max-width: 18rem; overflow-wrap: anywhere; }
+th[scope=row] { font-weight: normal; max-width: 18rem; overflow-wrap: anywhere;
+  position: sticky; left: 0; background: var(--paper); }
+th small { display: block; color: var(--soft); }
 td[data-n] { white-space: nowrap; }
 tbody tr { content-visibility: auto; }
 thead th { border-bottom: 2px solid var(--ink); }
@@ -42,7 +46,8 @@ thead th[aria-sort=ascending] button::after { content: " \\25B2"; }
 thead th[aria-sort=descending] button::after { content: " \\25BC"; }
 input { font: inherit; padding: .2rem .4rem; border: 1px solid var(--soft); width: 16rem;
   max-width: 100%; }
-@media (max-width: 30rem) { .card { grid-template-columns: 1fr; } .card img { width: 100%; } }
+@media (max-width: 30rem) { .card { grid-template-columns: 1fr; } .card img { width: 100%; }
+  svg text { font-size: 20px; } svg .n { display: none; } th[scope=row] { max-width: 9rem; } }
 @media print { @page { size: A4 landscape; margin: 12mm; } .card { break-inside: avoid; } }
 """
 
