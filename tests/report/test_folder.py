@@ -136,6 +136,27 @@ def test_the_annotated_clip_outlines_the_plume_where_it_was_seen_last(tmp_path):
     assert change[12:18, 30:60, 40:120].mean() < 3
 
 
+def test_the_section_keeps_to_the_scene_where_the_camera_moves(tmp_path):
+    view = next(yard(1, width=320, height=240))
+    # each picture shows the yard two pixels further to the left
+    pictures = [view[20:200, 2 * i : 2 * i + 240] for i in range(12)]
+    clip = write_clip(tmp_path / "hand.mp4", pictures, tags=(1, 1))
+    still = replace(an_examination(), width=240, height=180, exit_px=None,
+                    section_px=(120.0, 60.0, 180.0, 120.0))  # fmt: skip
+    shaken = replace(still, trace=replace(still.trace, shake_px=np.full(len(still.trace), 0.1)))
+
+    found = []
+    for name, examination in (("still", still), ("shaken", shaken)):
+        write_annotated(examination, clip, tmp_path / f"{name}.mp4")
+        with av.open(str(tmp_path / f"{name}.mp4")) as container:
+            last = list(container.decode(video=0))[10].to_ndarray(format="rgb24")
+        found.append(np.abs(last[70:110, :240].astype(float) - pictures[10][70:110]).mean((0, 2)))
+
+    # the left edge stays at 120 in the picture, or goes with the scene to 100
+    assert 119 <= int(np.argmax(found[0][90:150])) + 90 <= 121
+    assert 99 <= int(np.argmax(found[1][90:150])) + 90 <= 101
+
+
 def test_an_annotated_clip_is_made_on_request(tmp_path):
     clip = write_clip(tmp_path / "yard.mp4", yard(40, width=160, height=90), tags=(1, 1))
     whole = replace(an_examination(), width=160, height=90)

@@ -12,10 +12,13 @@ from smokecase.optics.light import to_linear, to_srgb8
 from smokecase.readings import COLOURS, Examination
 from smokecase.report.story import with_bounds
 from smokecase.video.clip import Clip, Frame, open_clip
+from smokecase.video.follow import SceneFollower
+from smokecase.video.view import IDENTITY
 from smokecase.video.write import write_h264
 
 Tell = Callable[[float, str], None]
 Picture = NDArray[np.uint8]
+Floats = NDArray[np.float64]
 
 LONG_SIDE = 1280
 PAPER, INK, FAINT = (252, 252, 250), (29, 36, 41), (138, 148, 155)
@@ -31,8 +34,8 @@ def write_annotated(
 ) -> None:
     """Write the clip with the readings drawn in, at most 1280 pixels long, as H.264.
 
-    The plume is outlined where it was seen last; the section is drawn where it lay in the first
-    picture.
+    The plume is outlined where it was seen last; section and exit keep to the scene where the
+    camera moves.
 
     Raises
     ------
@@ -76,6 +79,7 @@ class _Strip:
         self.plot = (left, round(1.3 * self.unit), self.width - round(self.unit),
                      self.tall - round(1.6 * self.unit))  # fmt: skip
         self.outlined_s = [outline.time_s for outline in examination.outlines]
+        self.scene = SceneFollower() if np.any(trace.shake_px > 0) else None  # the camera moves
         self.empty = self._empty_strip()
 
     def draw(self, frame: Frame) -> Picture:
@@ -84,7 +88,8 @@ class _Strip:
         sheet = Image.new("RGB", (self.width, self.height + self.tall), PAPER)
         sheet.paste(Image.fromarray(shown), (0, 0))
         self._outline(ImageDraw.Draw(sheet), frame.time_s)
-        self._marks(ImageDraw.Draw(sheet))
+        move = IDENTITY if self.scene is None else self.scene.move_to(frame)
+        self._marks(ImageDraw.Draw(sheet), move)
         sheet.paste(self.empty, (0, self.height))
         self._words(ImageDraw.Draw(sheet), frame.time_s)
         return np.asarray(sheet)
@@ -99,17 +104,18 @@ class _Strip:
                 for colour, wide in ((DARK, 3), (EDGE, 1)):  # readable on dark and light
                     pen.line([*corners, corners[0]], fill=colour, width=wide, joint="curve")
 
-    def _marks(self, pen: ImageDraw.ImageDraw) -> None:
+    def _marks(self, pen: ImageDraw.ImageDraw, move: Floats) -> None:
+        """Draw section and exit, moved with the scene from where they lay in the first picture."""
         section, exit_px = self.examination.section_px, self.examination.exit_px
         if section is not None:
-            box = [n * self.clip.scale for n in section]
-            for colour, grow in (((16, 16, 16), 1), ((255, 255, 255), 0)):
-                pen.rectangle([box[0] - grow, box[1] - grow, box[2] - 1 + grow, box[3] - 1 + grow],
-                              outline=colour, width=1)  # fmt: skip
+            x0, y0, x1, y1 = (n * self.clip.scale for n in section)
+            corners = [_moved(move, x, y) for x, y in ((x0, y0), (x1, y0), (x1, y1), (x0, y1))]
+            for colour, wide in ((DARK, 3), ((255, 255, 255), 1)):
+                pen.line([*corners, corners[0]], fill=colour, width=wide, joint="curve")
         if exit_px is not None:
-            x, y = self.clip.to_working(*exit_px)
+            x, y = _moved(move, *self.clip.to_working(*exit_px))
             arm = 0.5 * self.unit
-            for colour, wide in (((16, 16, 16), 4), ((255, 255, 255), 2)):
+            for colour, wide in ((DARK, 4), ((255, 255, 255), 2)):
                 pen.line([x - arm, y, x + arm, y], fill=colour, width=wide)
                 pen.line([x, y - arm, x, y + arm], fill=colour, width=wide)
 
@@ -169,3 +175,9 @@ class _Strip:
             pen.text((left, top + (n + 1.15) * line), words, fill=INK, font=self.small)
         x, _ = self._at(time_s, 0.0)
         pen.line([x, self.height + self.plot[1], x, self.height + self.plot[3]], fill=MARK, width=2)
+
+
+def _moved(move: Floats, x: float, y: float) -> tuple[float, float]:
+    """Where a point of the first picture lies in a later one."""
+    at = move @ np.array([x, y, 1.0])
+    return float(at[0]), float(at[1])

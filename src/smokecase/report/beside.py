@@ -50,6 +50,8 @@ def write_beside(
 ) -> None:  # fmt: skip
     """Write both clips side by side on the clock that begins with the start of the engine.
 
+    The first is heard on the left, the second on the right.
+
     Raises
     ------
     ClipError
@@ -57,6 +59,7 @@ def write_beside(
     OSError
         If the file cannot be written.
     """
+    from smokecase.video.sound_copy import lay_both_under
     from smokecase.video.write import write_h264
 
     clips = tuple(open_clip(path, long_side=960) for path in paths)
@@ -76,7 +79,14 @@ def write_beside(
             ]
             yield at_s - begin, _side_by_side(halves)
 
-    write_h264(out, pictures(), fps=RATE_HZ)
+    silent = out.with_name(f"{out.name}.silent")
+    begins_s = (starts_s[0] + begin, starts_s[1] + begin)
+    try:
+        write_h264(silent, pictures(), fps=RATE_HZ)
+        if not lay_both_under(silent, paths, begins_s, out):
+            silent.replace(out)
+    finally:
+        silent.unlink(missing_ok=True)
 
 
 def to_jpeg(png: bytes) -> bytes:

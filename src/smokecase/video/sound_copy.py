@@ -1,4 +1,4 @@
-"""Lays the sound of a clip under a copy of its pictures, in a form that every browser plays."""
+"""Lays the sound of clips under a copy of their pictures, in a form that every browser plays."""
 
 import heapq
 from collections.abc import Iterator
@@ -7,12 +7,16 @@ from pathlib import Path
 from typing import Any
 
 import av
+import numpy as np
 from av.error import FFmpegError
+from numpy.typing import NDArray
 
 from smokecase.video.clip import SAFE
+from smokecase.video.sound_track import SoundTrack, read_sound
 
 RATE_HZ = 44_100
 LAYOUT = "stereo"
+BLOCK = 1024  # samples handed to the encoder at a time
 
 
 def lay_under(film: Path, original: Path, path: Path) -> bool:
@@ -55,6 +59,73 @@ def lay_under(film: Path, original: Path, path: Path) -> bool:
             ):
                 new.mux(packet)
     return True
+
+
+def lay_both_under(
+    film: Path, originals: tuple[Path, Path], begins_s: tuple[float, float], path: Path
+) -> bool:
+    """Write the film with the sound of two clips under it, one on the left, one on the right.
+
+    Parameters
+    ----------
+    film : Path
+        Both clips' pictures side by side, silent.
+    originals : tuple of Path
+        The clips that have the sound, the left one first.
+    begins_s : tuple of float
+        Time of each clip at which the film begins; before zero where it begins earlier. [s]
+    path : Path
+        The MP4 file to write.
+
+    Returns
+    -------
+    bool
+        False where neither has sound; nothing is written then. One without is silent.
+
+    Raises
+    ------
+    ClipError
+        If an original cannot be opened.
+    OSError
+        If the file cannot be written.
+    """
+    tracks = [read_sound(original, rate_hz=RATE_HZ) for original in originals]
+    if not any(tracks):
+        return False
+    with (
+        av.open(str(film)) as shown,
+        av.open(str(path), "w", format="mp4", options={"movflags": "faststart"}) as new,
+    ):
+        old = shown.streams.video[0]
+        length = int(float((old.duration or 0) * (old.time_base or 0)) * RATE_HZ)
+        pictures = new.add_stream_from_template(old)
+        heard = new.add_stream("aac", rate=RATE_HZ)
+        heard.layout = LAYOUT
+        sides = [_cut(track, begin, length) for track, begin in zip(tracks, begins_s, strict=True)]
+        for packet in heapq.merge(
+            _pictures(shown, pictures), _encoded(np.stack(sides), heard), key=_time_s
+        ):
+            new.mux(packet)
+    return True
+
+
+def _cut(track: SoundTrack | None, begin_s: float, length: int) -> NDArray[np.float32]:
+    """Sound of a clip from a time on, silent where there is none."""
+    out = np.zeros(length, np.float32)
+    if track is not None:
+        at = round((track.begins_s - begin_s) * RATE_HZ)  # of its first sample, in the film
+        part = track.samples[max(0, -at) : max(0, length - at)]
+        out[max(0, at) : max(0, at) + len(part)] = part
+    return out
+
+
+def _encoded(sides: NDArray[np.float32], stream: Any) -> Iterator[Any]:
+    for place in range(0, sides.shape[1], BLOCK):
+        block = np.ascontiguousarray(sides[:, place : place + BLOCK])
+        frame = av.AudioFrame.from_ndarray(block, format="fltp", layout=LAYOUT)
+        frame.sample_rate, frame.pts, frame.time_base = RATE_HZ, place, Fraction(1, RATE_HZ)
+        yield from stream.encode(frame)
+    yield from stream.encode()
 
 
 def _time_s(packet: Any) -> float:
