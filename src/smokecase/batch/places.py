@@ -2,7 +2,7 @@
 
 A place is written as the library fsspec writes it: a path, ``s3://bucket/yard``,
 ``zip://*.mp4::old.zip``, ``memory://``. A clip from elsewhere is copied to a temporary file under a
-name of our own, never longer than its listing announced.
+name of our own, never longer than its listing announced, and only where that is no packing bomb.
 """
 
 import os
@@ -25,6 +25,8 @@ ENDINGS = frozenset(
 )  # fmt: skip
 BLOCK = 1 << 20
 SPARE_BYTES = 256 << 20  # left free on the disk that copies go to
+MOST_COPY_BYTES = 32 << 30  # of one copy: an hour of 4K at 60 frames a second stays below
+MOST_UNPACKED = 100  # times what it takes up in its archive; coded pictures hardly shrink at all
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +145,15 @@ def at_hand(url: str) -> Iterator[Path]:
 
 def _fetch(url: str, copy: Path) -> None:
     store, path = fsspec.core.url_to_fs(url)
-    announced = int(store.info(path).get("size") or 0)
+    info = store.info(path)
+    announced = int(info.get("size") or 0)
+    packed = info.get("compress_size")
+    if packed is not None and announced > MOST_UNPACKED * max(int(packed), BLOCK):
+        what = f"its {int(packed)} bytes would unpack to {announced / 1e6:.0f} MB, as no clip does"
+        raise ClipError(what, where=shown(url), remedy="unpack it yourself if you trust it")
+    if announced > MOST_COPY_BYTES:
+        what = f"a copy of it would take {announced / 1e9:.0f} GB"
+        raise ClipError(what, where=shown(url), remedy="cut it, or put it on this machine")
     if announced + SPARE_BYTES > shutil.disk_usage(copy.parent).free:
         what = f"there is no room for a copy of its {announced / 1e6:.0f} MB"
         raise ClipError(what, where=shown(url), remedy="make room where temporary files lie")

@@ -22,7 +22,7 @@ LONGEST_S = 900.0  # a quarter of an hour; beyond it nothing is gained
 class SoundTrack:
     """Mono sound on the player's clock."""
 
-    samples: NDArray[np.float32]  # (n,) full scale -1 to 1; mean over the channels
+    samples: NDArray[np.float32]  # (n,) full scale -1 to 1; channels summed at equal power
     rate_hz: int
     begins_s: float  # time of the first sample on the clip's own clock
     clipped_share: float  # samples at full scale in the loudest stretch, before resampling [0 to 1]
@@ -70,7 +70,7 @@ def read_sound(path: str | Path, *, rate_hz: int = RATE_HZ) -> SoundTrack | None
 def _decoded(
     container: "av.container.InputContainer", stream: "av.AudioStream", rate_hz: int
 ) -> SoundTrack | None:
-    resampler = av.AudioResampler(format="fltp", layout="mono", rate=rate_hz)
+    resampler = _Resampler(rate_hz)
     parts: list[NDArray[np.float32]] = []
     peaks: list[NDArray[np.float32]] = []
     begins_s: float | None = None
@@ -78,18 +78,20 @@ def _decoded(
     count, cut = 0, False
     zero_s = (container.start_time or 0) / 1e6
     for frame in _frames(container, stream, damage):
-        if begins_s is None:
-            begins_s = float(frame.time or 0.0) - zero_s
+        starts_s = float(frame.time or 0.0) - zero_s
+        try:
+            small = resampler.take(frame)
+        except av.FFmpegError:  # of a rate or form that no sound has
+            damage.append(1)
+            continue
+        begins_s = starts_s if begins_s is None else begins_s
         peaks.append(_peaks(frame))
-        frame.pts = None  # gaps in the stamps would make the resampler invent samples
-        for small in resampler.resample(frame):
-            parts.append(small.to_ndarray()[0])
-            count += parts[-1].size
+        parts += small
+        count += sum(part.size for part in small)
         if count > LONGEST_S * rate_hz:
             cut = True
             break
-    for small in resampler.resample(None) if parts else []:
-        parts.append(small.to_ndarray()[0])
+    parts += resampler.rest() if parts else []
     if not parts:
         return None
     samples = np.nan_to_num(np.concatenate(parts).astype(np.float32))
@@ -101,6 +103,37 @@ def _decoded(
         lost_packets=len(damage),
         cut=cut,
     )
+
+
+class _Resampler:
+    """Brings frames to one rate and one channel; begun anew where their form changes."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self.rate_hz = rate_hz
+        self._form: tuple[str, str, int] | None = None
+        self._inner: av.AudioResampler | None = None
+
+    def take(self, frame: "av.AudioFrame") -> list[NDArray[np.float32]]:
+        frame.pts = None  # gaps in the stamps would make the resampler invent samples
+        form = (frame.format.name, frame.layout.name, frame.sample_rate)
+        before = self.rest() if form != self._form else []
+        if self._inner is None:
+            self._form = form
+            self._inner = av.AudioResampler(format="fltp", layout="mono", rate=self.rate_hz)
+        try:
+            return before + _arrays(self._inner.resample(frame))
+        except av.FFmpegError:
+            self._inner = None  # it may not be asked again
+            raise
+
+    def rest(self) -> list[NDArray[np.float32]]:
+        """Give what it still holds."""
+        held, self._inner = self._inner, None
+        return [] if held is None else _arrays(held.resample(None))
+
+
+def _arrays(frames: "list[av.AudioFrame]") -> list[NDArray[np.float32]]:
+    return [frame.to_ndarray()[0] for frame in frames]
 
 
 def _frames(
