@@ -176,6 +176,30 @@ def test_a_manifest_cannot_point_out_of_the_package(tmp_path, ledger):
     )
 
 
+@pytest.mark.parametrize(
+    "name", ["manifest-sha256.txt", "tagmanifest-sha256.txt", "data/ledger.txt"]
+)
+def test_a_link_without_end_in_place_of_a_text_is_a_fault_and_is_not_read(tmp_path, ledger, name):
+    package = packed(tmp_path, ledger)
+    (package / name).unlink()
+    (package / name).symlink_to("/dev/zero")
+
+    faults = verify_package(package).faults
+
+    assert any(f.startswith(f"{name}: it ") and "link" in f for f in faults)
+
+
+def test_a_text_larger_than_any_is_a_fault_and_is_not_held(tmp_path, ledger, monkeypatch):
+    package = packed(tmp_path, ledger)
+    monkeypatch.setattr("smokecase.case.package.MOST_TEXT_BYTES", 1 << 20)
+    with (package / "manifest-sha256.txt").open("a") as manifest:
+        manifest.write("x" * (1 << 20))
+
+    assert "manifest-sha256.txt: it cannot be read (it has more than 1 MB)." in (
+        verify_package(package).faults
+    )
+
+
 def test_a_copy_to_hand_on_tells_no_place():
     from smokecase.packing import without_place
 

@@ -27,6 +27,7 @@ SIGNATURE = f"{TAG_MANIFEST}.sig"
 LEDGER = "data/ledger.txt"
 PURPOSE = "smokecase-package"  # an SSH signature names what it is for
 SIGN_S = 120.0  # a key may ask for its passphrase
+MOST_TEXT_BYTES = 64 << 20  # of a manifest or ledger; a year of daily clips has one MB
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,7 +194,7 @@ def _words(faults: list[str], count: int, signed: str) -> str:
 
 def _read_manifest(path: Path, name: str, faults: list[str]) -> dict[str, str]:
     try:
-        text = (path / name).read_text(encoding="utf-8")
+        text = _text(path / name)
     except FileNotFoundError:
         faults.append(f"{name}: it is missing.")
         return {}
@@ -210,6 +211,19 @@ def _read_manifest(path: Path, name: str, faults: list[str]) -> dict[str, str]:
             continue
         sums[inside] = digest
     return sums
+
+
+def _text(path: Path) -> str:
+    """Text of a file that is really there and no larger than one can be; a link may be endless."""
+    if path.is_symlink() or (path.exists() and not path.is_file()):
+        msg = "it was exchanged for a link or a folder"
+        raise OSError(msg)
+    with path.open("rb") as file:
+        content = file.read(MOST_TEXT_BYTES + 1)
+    if len(content) > MOST_TEXT_BYTES:
+        msg = f"it has more than {MOST_TEXT_BYTES >> 20} MB"
+        raise OSError(msg)
+    return content.decode("utf-8")
 
 
 def _compare(
@@ -231,7 +245,7 @@ def _compare(
 def _ledger(path: Path) -> list[str]:
     """Whether the chain of the plain-text ledger holds."""
     try:
-        lines = (path / LEDGER).read_text(encoding="utf-8").splitlines()
+        lines = _text(path / LEDGER).splitlines()
     except FileNotFoundError:
         return []  # a copy to hand on has none; a lost one is named by the manifest
     except (OSError, UnicodeDecodeError):
