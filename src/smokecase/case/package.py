@@ -233,10 +233,10 @@ def _compare(
     for i, (name, digest) in enumerate(sums.items()):
         told(begin + (end - begin) * i / len(sums), f"checking {name}")
         file = path / name
-        if not file.is_file():
-            faults.append(f"{name}: it is missing.")
-        elif file.is_symlink():
+        if file.is_symlink():
             faults.append(f"{name}: it was exchanged for a link.")
+        elif not file.is_file():
+            faults.append(f"{name}: it is missing.")
         elif _sum_of(file) != digest:
             faults.append(f"{name}: it was changed.")
     return faults
