@@ -26,6 +26,15 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
+def on_screen(text: str) -> str:
+    r"""Show several lines in which names and notes of other people stand, as `printable` does.
+
+    >>> on_screen("start\x1b[2J.mp4\n12\u00a0%")
+    'start\\x1b[2J.mp4\n12\xa0%'
+    """
+    return "".join(c if c in "\n\t\u00a0\u202f" else printable(c) for c in text)
+
+
 class SmokecaseError(Exception):
     """One sentence for the user: where, what is wrong, what to do.
 

@@ -155,3 +155,15 @@ def test_how_a_clip_is_measured_can_be_told(door):
     ]  # fmt: skip
     assert code == 5
     assert said == "smokecase: second.mp4: --white must lie in the picture; mend that number.\n"
+
+
+def test_what_a_screen_would_obey_is_shown(door):
+    door("open", "Mill", "--engine", "fuel=diesel")
+    door("note", "Mill", "\x1b[2J\x9b31m\u202efirst")
+
+    _, out, _ = door("show", "Mill")
+    _, plain, _ = door("show", "Mill", "--json")
+
+    assert "\\x1b[2J\\x9b31m\\u202efirst" in out
+    assert not set("\x1b\x9b\u202e") & set(out)
+    assert json.loads(plain)["entries"][1]["body"]["text"] == "\x1b[2J\x9b31m\u202efirst"

@@ -19,7 +19,7 @@ from smokecase.commands.case_clip import (
     read_numbers,
 )
 from smokecase.commands.progress import show_progress
-from smokecase.errors import AnswersError
+from smokecase.errors import AnswersError, on_screen
 
 EXAMPLES = """
 examples:
@@ -132,7 +132,12 @@ def _read(args: argparse.Namespace, store: CaseStore) -> Case:
 
 
 def _say(words: str) -> None:
-    sys.stdout.write(f"{words}\n")
+    sys.stdout.write(f"{on_screen(words)}\n")
+
+
+def _plain(values: dict[str, Any]) -> None:
+    text = json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write(f"{text}\n")
 
 
 def _pairs(told: list[str]) -> dict[str, Any]:
@@ -220,7 +225,7 @@ def _show(args: argparse.Namespace, store: CaseStore) -> int:
     comparisons = [found for found, _ in compare_pairs(case)]
     if args.json:
         plain = standing_to_json(case, course, comparisons)
-        _say(json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False))
+        _plain(plain)
     else:
         _say(tell_standing(case, course, comparisons))
     return 0
@@ -256,7 +261,7 @@ def _compare(args: argparse.Namespace, store: CaseStore) -> int:
     first, second = case.find_entry(args.first), case.find_entry(args.second)
     found, _ = compare_entries(case, first, second, names=(names[0], names[1]))
     if args.json:
-        _say(json.dumps(found.to_json(), indent=2, ensure_ascii=False, allow_nan=False))
+        _plain(found.to_json())
     else:
         _say(tell_comparison(found))
     if args.out:

@@ -10,7 +10,7 @@ from smokecase.causes.answers_file import Statement, read_answers
 from smokecase.causes.knowledge import DONT_KNOW, Knowledge
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.diagnosis import Diagnosis, add_words, diagnose
-from smokecase.errors import AnswersError
+from smokecase.errors import AnswersError, on_screen
 from smokecase.report.folder import read_folder
 
 MOST_ASKED = 8
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         sys.stdout.write(json.dumps(found.to_json(), indent=2, ensure_ascii=False) + "\n")
     else:
-        sys.stdout.write(f"{found.text(decibans=args.decibans)}\n")
+        sys.stdout.write(f"{on_screen(found.text(decibans=args.decibans))}\n")
     return 0
 
 

@@ -7,6 +7,7 @@ import sys
 
 from smokecase.commands.listen import count_cylinders
 from smokecase.commands.progress import part_of, show_progress
+from smokecase.errors import on_screen
 from smokecase.report.film_guide import FILM_GUIDE
 
 EXAMPLES = """
@@ -118,7 +119,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         sys.stdout.write(json.dumps(examination.to_json(), indent=2, ensure_ascii=False) + "\n")
     else:
-        sys.stdout.write(tell_summary(examination) + "\n")
+        sys.stdout.write(on_screen(tell_summary(examination)) + "\n")
         if args.out is not None:
             names = ("contact_sheet.png", "timeline.png", "opacity_map.png")
             pictures = " and ".join(n for n in names if (folder / n).is_file())

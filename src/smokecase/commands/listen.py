@@ -7,6 +7,8 @@ import wave
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from smokecase.errors import printable
+
 if TYPE_CHECKING:
     from smokecase.sound.listening import Heard
 
@@ -59,11 +61,12 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(json.dumps(plain, indent=2, allow_nan=False) + "\n")
         return 0
     for name, heard in sounds:
-        sys.stdout.write(f"{name}\n  {heard.reading.words}\n")
+        sys.stdout.write(f"{printable(name)}\n  {heard.reading.words}\n")
         for doubt in sorted(heard.reading.doubts):
             sys.stdout.write(f"  Doubt: {doubt.words}; {doubt.remedy}.\n")
     if rows:
-        sys.stdout.write(f"\nsuspect {sounds[0][0]} beside healthy {sounds[1][0]}\n")
+        suspect, healthy = (printable(name) for name, _ in sounds)
+        sys.stdout.write(f"\nsuspect {suspect} beside healthy {healthy}\n")
     for row in rows:
         gap = f", by {row.difference}" if row.difference else ""
         sys.stdout.write(f"  {row.name}: {row.verdict}{gap}\n")
