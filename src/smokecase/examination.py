@@ -39,7 +39,7 @@ from smokecase.pair import examine_pair, examine_still
 from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.kind import NO_SMOKE, ColourLook, look_at_smoke, tell_colour
 from smokecase.plume.smoke_or_not import AtPipe
-from smokecase.plume.timing import tell_timing
+from smokecase.plume.timing import tell_smoke_from_specks, tell_timing
 from smokecase.readings import (
     Examination,
     KeyFrame,
@@ -49,7 +49,7 @@ from smokecase.readings import (
 )
 from smokecase.scene import U_LN_PAPER, Scene, learn_scene
 from smokecase.sound.listening import listen
-from smokecase.together import lay_together
+from smokecase.together import cycles_hz, lay_together
 from smokecase.video.ahead import ahead
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.spool import spooled
@@ -167,7 +167,7 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
         _measure_frames(walk, from_s, to_s, tell)
     clip.refuse_changed()
     sound = heard.result() if heard else SoundReading(doubts=frozenset({NO_SOUND}))
-    found = _put_together(walk, settings, sound)
+    found = _put_together(walk, settings, sound, strokes)
     return replace(found, together=lay_together(found.trace, found.timing, sound, strokes=strokes))
 
 
@@ -193,21 +193,23 @@ def _check(clip: Clip, exit_px: tuple[float, float] | None, diameter_px: float |
         raise ValueError(msg)
 
 
-def _put_together(walk: Walk, settings: Settings, sound: SoundReading) -> Examination:
+def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: int) -> Examination:
     """Put the readings of all frames and the sound together."""
     clip, scene = walk.clip, walk.scene
     trace = SmokeTrace.from_readings(walk.readings)
     doubts = set(scene.doubts) | set(clip.doubts)
-    visible = np.array(walk.visible, bool)
+    plate_s = None if scene.open_above else (scene.plate.from_s, scene.plate.to_s)
+    visible = tell_smoke_from_specks(
+        trace.time_s, np.array(walk.visible, bool), trace.plume_p95_pct * trace.area_px, plate_s
+    )
     seen = visible.sum() >= min(FEWEST_VISIBLE, math.ceil(len(visible) / 4))
     no_smoke = _no_smoke(scene.at_pipe, bool(seen))
     if not seen or no_smoke >= NO_SMOKE:
         visible[:] = False
     colour, of_colour = tell_colour(_look(scene) if seen else None, no_smoke)
     trace = _coloured(trace, colour, visible)
-    timing = tell_timing(
-        trace.time_s, trace.opacity_pct, visible, sound.runs_s, [trace.opacity_pct]
-    )
+    cycle_hz = cycles_hz(sound, strokes)
+    timing = tell_timing(trace.time_s, trace.opacity_pct, visible, sound.runs_s, cycle_hz)
     doubts |= of_colour
     if visible.any():
         if colour.colour_open:

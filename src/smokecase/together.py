@@ -1,6 +1,6 @@
 """What sound and picture say together: puffs against cycles, smoke while cranking and with speed.
 
-Public: `lay_together`.
+Public: `lay_together`, `cycles_hz`.
 """
 
 import math
@@ -59,11 +59,18 @@ def lay_together(
     )  # fmt: skip
 
 
-def _puffs(timing: SmokeTiming, sound: SoundReading, strokes: int) -> Measured | None:
-    if timing.puff_hz is None or sound.idle_speed is None or sound.other_idle_speed is not None:
+def cycles_hz(sound: SoundReading, strokes: int) -> float | None:
+    """Working cycles per second at idle, as heard; None where the speed is not sure."""
+    if sound.idle_speed is None or sound.other_idle_speed is not None:
         return None
-    cycles_hz = sound.idle_speed.value / 60.0 / (strokes / 2)
-    value = timing.puff_hz / cycles_hz
+    return sound.idle_speed.value / 60.0 / (strokes / 2)
+
+
+def _puffs(timing: SmokeTiming, sound: SoundReading, strokes: int) -> Measured | None:
+    cycles = cycles_hz(sound, strokes)
+    if timing.puff_hz is None or cycles is None or sound.idle_speed is None:
+        return None
+    value = timing.puff_hz / cycles
     relative = math.hypot(
         (timing.u_puff_hz or 0.0) / timing.puff_hz, sound.idle_speed.u / sound.idle_speed.value
     )

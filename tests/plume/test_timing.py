@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from smokecase.plume.timing import tell_timing
+from smokecase.plume.timing import tell_smoke_from_specks, tell_timing
 
 T = np.arange(0, 20, 1 / 30)
 
@@ -15,7 +15,7 @@ def start_and_clear(onset=3.0, peak=60.0, tau=3.0):
 
 def test_a_start_that_clears_tells_onset_peak_and_fall():
     opacity = start_and_clear()
-    timing = tell_timing(T, opacity, opacity > 5, 2.5, [opacity])
+    timing = tell_timing(T, opacity, opacity > 5, 2.5)
 
     assert timing.engine_start_s == 2.5
     assert abs(timing.onset_s - 3.03) < 0.1
@@ -26,7 +26,7 @@ def test_a_start_that_clears_tells_onset_peak_and_fall():
 
 def test_smoke_that_stays_has_no_fall_and_a_settled_level():
     opacity = np.where(T > 3, 40.0, 0.0)
-    timing = tell_timing(T, opacity, opacity > 5, None, [opacity])
+    timing = tell_timing(T, opacity, opacity > 5, None)
 
     assert timing.half_fall_s is None
     assert_allclose(timing.settled_pct, 40.0)
@@ -38,7 +38,7 @@ def test_puffs_of_one_weak_cylinder_are_told_at_rpm_over_120():
     # source: four-stroke firing arithmetic, shared/reference/08_firing_frequency.csv
     rng = np.random.default_rng(0)
     opacity = np.where(T > 3, 30 + 10 * np.sin(2 * np.pi * 6.0 * T), 0) + rng.normal(0, 1, T.size)
-    timing = tell_timing(T, opacity, T > 3, None, [opacity])
+    timing = tell_timing(T, opacity, T > 3, None)
 
     assert abs(timing.puff_hz - 6.0) < 0.1
     assert timing.u_puff_hz < 0.1
@@ -49,11 +49,68 @@ def test_turbulence_is_no_puff_rate():
     wander = np.cumsum(rng.normal(0, 1.0, T.size))
     opacity = np.where(T > 3, 40 + 0.5 * (wander - wander.mean()), 0.0)
 
-    assert tell_timing(T, opacity, T > 3, None, [opacity]).puff_hz is None
+    assert tell_timing(T, opacity, T > 3, None).puff_hz is None
+
+
+def puffing(hz, share, rng):
+    """Smoke of 30 % that pulses by a share of itself, in turbulence."""
+    eddies = np.convolve(rng.normal(0, 1, T.size), np.ones(5), mode="same")
+    pulses = 30.0 * (1 + share * np.sin(2 * np.pi * hz * T)) + eddies
+    return np.where(T > 3, pulses, 0.0)
+
+
+def test_faint_puffs_count_where_the_sound_gives_the_same_rate():
+    short = T < 8
+    opacity = puffing(7.0, 0.05, np.random.default_rng(3))[short]
+    time_s, visible = T[short], T[short] > 3
+
+    assert tell_timing(time_s, opacity, visible, None).puff_hz is None
+    assert abs(tell_timing(time_s, opacity, visible, None, 7.1).puff_hz - 7.0) < 0.1
+    assert tell_timing(time_s, opacity, visible, None, 9.0).puff_hz is None
+
+
+def test_the_fall_to_half_is_the_first_time_the_smoothed_opacity_is_below():
+    # definition as in the clips' truth: running mean over 0.3 s, first moment below half
+    opacity = np.where(T > 3, 40.0, 0.0)
+    opacity[np.abs(T - 5.0) < 0.2] = 44.0
+    opacity[T > 8] = 4.0
+    opacity[(T > 8.5) & (T < 9.0)] = 30.0
+
+    assert_allclose(tell_timing(T, opacity, opacity > 5, None).half_fall_s, 3.07, atol=0.1)
+
+
+def test_smoke_that_comes_and_goes_has_no_fall():
+    opacity = np.where(T > 3, 30.0 + 28.0 * np.sign(np.sin(2 * np.pi * 0.5 * T)), 0.0)
+
+    assert tell_timing(T, opacity, opacity > 5, None).half_fall_s is None
+
+
+def test_specks_in_the_clear_time_are_no_smoke():
+    amount = np.where(T > 6, 500.0, 20.0)
+    amount[(T > 4) & (T < 5)] = 15.0
+    smoke = tell_smoke_from_specks(T, np.ones(T.size, bool), amount, (0.0, 2.5))
+
+    assert_allclose(T[np.argmax(smoke)], 6.0, atol=0.04)
+    assert smoke[T > 6.1].all()
+
+
+def test_a_speck_that_never_grows_is_no_smoke():
+    visible = ((T > 1) & (T < 2)) | (T > 6)
+    amount = np.where(T > 6, 500.0, 10.0)
+    smoke = tell_smoke_from_specks(T, visible, amount, None)
+
+    assert_allclose(T[np.argmax(smoke)], 6.0, atol=0.04)
+
+
+def test_smoke_that_rises_slowly_counts_from_its_first_wisp():
+    amount = np.where(T > 6, 500.0 * (T - 6) / 14, 0.0)
+    smoke = tell_smoke_from_specks(T, T > 6, amount, (0.0, 3.0))
+
+    assert_allclose(T[np.argmax(smoke)], 6.0, atol=0.04)
 
 
 def test_nothing_visible_tells_nothing():
-    timing = tell_timing(T, np.zeros(T.size), np.zeros(T.size, bool), None, [np.zeros(T.size)])
+    timing = tell_timing(T, np.zeros(T.size), np.zeros(T.size, bool), None)
 
     assert timing.onset_s is None
     assert timing.peak_s is None

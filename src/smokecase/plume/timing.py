@@ -5,17 +5,24 @@ Visible means 5 % or more at the plume's 95th percentile.
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, label, uniform_filter1d
 
 from smokecase.readings import SmokeTiming
 
 Floats = NDArray[np.float64]
 
 PEAK_SMOOTH_S = 0.3
+MOSTLY_BELOW = 0.7  # of what follows the first fall below half, if the smoke clears
 FEWEST_PUFF_S = 2.0
-PUFF_BAND_HZ = (2.0, 12.0)  # one cylinder of a four-stroke at 240 to 1440 rpm: rpm / 120
-PUFF_SNR = 8.0  # peak of the spectrum over its neighbourhood before a rate is claimed
+PUFF_BAND_HZ = (3.3, 12.0)  # one cylinder of a four-stroke at 400 to 1440 rpm: rpm / 120
 PUFF_AMPLITUDE_PCT = 1.0
+# eddies shed lines of their own now and then: a rate is claimed from a line that stands so far
+# above its neighbourhood, or that takes so much of the mean level, or that the sound says as well
+LONE_LINE, LINE, HEARD_LINE = 250.0, 12.0, 20.0
+PUFF_SHARE = 0.45
+HEARD_ALIKE = 0.05  # of the rate
+OVER_CLEAR = 1.5  # amount of smoke over the most that is seen where there is none
+LEAST_AMOUNT = 0.05  # of the spell's usual amount: less, from first to last, is a speck
 
 
 def tell_timing(
@@ -23,7 +30,7 @@ def tell_timing(
     opacity_pct: Floats,
     visible: NDArray[np.bool_],
     engine_start_s: float | None,
-    puff_signals: list[Floats],
+    cycle_hz: float | None = None,
 ) -> SmokeTiming:
     """Tell the times of a clip's smoke.
 
@@ -35,8 +42,8 @@ def tell_timing(
         Where the plume is visible.
     engine_start_s : float or None
         When the engine started, as far as the picture shows it. [s]
-    puff_signals : list of ndarray, shape (n,)
-        Signals in which puffs may show (section, a ring further out). [%]
+    cycle_hz : float or None
+        Rate of the engine's working cycles, where it was heard: one weak cylinder puffs with it.
 
     Returns
     -------
@@ -50,7 +57,7 @@ def tell_timing(
     lasting = _lasting(visible, time_s)
     onset = float(time_s[np.argmax(lasting)]) if lasting.any() else None
     peak, peak_pct, half, tenth = _fall(time_s, opacity_pct) if onset is not None else (None,) * 4
-    puff, u_puff = _puffs(time_s, puff_signals, onset)
+    puff, u_puff = _puffs(time_s, opacity_pct, onset, cycle_hz)
     return SmokeTiming(
         engine_start_s=engine_start_s,
         onset_s=onset,
@@ -64,6 +71,42 @@ def tell_timing(
         puff_hz=puff,
         u_puff_hz=u_puff,
     )
+
+
+def tell_smoke_from_specks(
+    time_s: Floats, visible: NDArray[np.bool_], amount: Floats, clear_s: tuple[float, float] | None
+) -> NDArray[np.bool_]:
+    """Tell where the plume is really visible: leaves, snow and rain show specks all the time.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+    visible : ndarray of bool, shape (n,)
+        Where the picture alone shows a plume.
+    amount : ndarray, shape (n,)
+        How much of it there is, in any unit (opacity times area).
+    clear_s : (float, float) or None
+        A time known to be clear: what is seen then is no smoke. [s]
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    amount = np.nan_to_num(amount)
+    clear = np.zeros(len(time_s), bool)
+    if clear_s is not None:
+        clear = (time_s >= clear_s[0]) & (time_s <= clear_s[1])
+    most = float(amount[clear & visible].max(initial=0.0))
+    smoke = visible & (amount > OVER_CLEAR * most)
+    if not smoke.any():
+        return smoke
+    usual = float(np.percentile(amount[smoke], 90))
+    spells, count = label(smoke)
+    for k in range(1, count + 1):
+        spell = spells == k
+        if amount[spell].max() < LEAST_AMOUNT * usual:
+            smoke[spell] = False
+    return smoke
 
 
 def _lasting(visible: NDArray[np.bool_], time_s: Floats) -> NDArray[np.bool_]:
@@ -91,7 +134,7 @@ def _fall(
     if even is None:
         return None, None, None, None
     grid, values = even
-    soft = gaussian_filter1d(values, PEAK_SMOOTH_S / step / 2.355)
+    soft = uniform_filter1d(values, max(1, round(PEAK_SMOOTH_S / step)), mode="nearest")
     top = int(np.argmax(soft))
     peak = float(soft[top])
     if peak < 2.0:  # the section is all but clear (a detached plume): no peak to tell of there
@@ -99,12 +142,10 @@ def _fall(
 
     def below(share: float) -> float | None:
         under = soft[top:] < share * peak
-        # it must stay down: a gap between puffs is no fall
-        for i in np.nonzero(under)[0]:
-            rest = under[i : i + max(1, round(0.5 / step))]
-            if rest.mean() > 0.8:
-                return float(grid[top + i] - grid[top])
-        return None
+        first = int(np.argmax(under))
+        # smoke that comes back is none that clears: its first gap is no fall
+        clears = under[first:].mean() > MOSTLY_BELOW
+        return float(grid[top + first] - grid[top]) if clears else None
 
     return float(grid[top]), peak, below(0.5), below(0.1)
 
@@ -130,34 +171,43 @@ def _longest(visible: NDArray[np.bool_], time_s: Floats) -> float:
 
 
 def _puffs(
-    time_s: Floats, signals: list[Floats], onset: float | None
+    time_s: Floats, opacity: Floats, onset: float | None, cycle_hz: float | None
 ) -> tuple[float | None, float | None]:
     """Puff rate and its standard uncertainty, where a line stands clearly above the rest."""
     if onset is None:
         return None, None
-    best: tuple[float, float, float] | None = None
     step = float(np.median(np.diff(time_s)))
-    for signal in signals:
-        part = np.where(time_s >= onset + 0.3, signal, np.nan)
-        even = _even(time_s, part, step)
-        if even is None or even[0][-1] - even[0][0] < FEWEST_PUFF_S:
-            continue
-        values = even[1] - gaussian_filter1d(even[1], 0.35 / step)
-        window = np.hanning(len(values))
-        spectrum = np.abs(np.fft.rfft(values * window, 8 * len(values))) ** 2
-        hz = np.fft.rfftfreq(8 * len(values), step)
-        band = (hz >= PUFF_BAND_HZ[0]) & (hz <= min(PUFF_BAND_HZ[1], 0.45 / step))
-        if band.sum() < 16:
-            continue
-        # turbulence falls off with frequency: a line is judged against its own neighbourhood
-        line = int(np.argmax(np.where(band, spectrum * hz, 0.0)))
-        near = band & (np.abs(hz - hz[line]) < 2.0) & (np.abs(hz - hz[line]) > 0.5)
-        floor = float(np.median(spectrum[near])) / np.log(2) if near.sum() > 4 else np.inf
-        ratio = float(spectrum[line] / max(floor, 1e-12))
-        amplitude = 2.0 * float(np.sqrt(spectrum[line])) / float(window.sum())
-        if amplitude > PUFF_AMPLITUDE_PCT and (best is None or ratio > best[0]):
-            seconds = float(even[0][-1] - even[0][0])
-            best = (ratio, float(hz[line]), 0.55 / seconds / np.sqrt(max(ratio, 1.0) / 10.0))
-    if best is None or best[0] < PUFF_SNR * 2.5:
+    even = _even(time_s, np.where(time_s >= onset + 0.3, opacity, np.nan), step)
+    if even is None or even[0][-1] - even[0][0] < FEWEST_PUFF_S:
         return None, None
-    return best[1], max(best[2], 0.02)
+    seconds, level = float(even[0][-1] - even[0][0]), float(np.mean(even[1]))
+    values = even[1] - gaussian_filter1d(even[1], 0.35 / step)
+    window = np.hanning(len(values))
+    spectrum = np.abs(np.fft.rfft(values * window, 8 * len(values))) ** 2
+    hz = np.fft.rfftfreq(8 * len(values), step)
+    band = (hz >= PUFF_BAND_HZ[0]) & (hz <= min(PUFF_BAND_HZ[1], 0.45 / step))
+
+    def line(within: NDArray[np.bool_]) -> tuple[float, float, float]:
+        """Rate, power over the neighbourhood's, amplitude [%] of the strongest line."""
+        # turbulence falls off with frequency: a line is judged against its own neighbourhood
+        top = int(np.argmax(np.where(within, spectrum * hz, 0.0)))
+        near = band & (np.abs(hz - hz[top]) < 2.0) & (np.abs(hz - hz[top]) > 0.5)
+        floor = float(np.median(spectrum[near])) / np.log(2) if near.sum() > 4 else np.inf
+        amplitude = 2.0 * float(np.sqrt(spectrum[top])) / float(window.sum())
+        peaked = 0 < top < len(hz) - 1 and spectrum[top] >= max(spectrum[[top - 1, top + 1]])
+        return float(hz[top]), float(spectrum[top] / max(floor, 1e-12)) * peaked, amplitude
+
+    def told(found: tuple[float, float, float]) -> tuple[float, float]:
+        return found[0], max(0.55 / seconds / np.sqrt(max(found[1], 1.0) / 10.0), 0.02)
+
+    if band.sum() < 16:
+        return None, None
+    if cycle_hz is not None:
+        alike = band & (np.abs(hz / cycle_hz - 1.0) < HEARD_ALIKE)
+        if alike.any():
+            heard = line(alike)
+            if heard[1] > HEARD_LINE and heard[2] > PUFF_AMPLITUDE_PCT:
+                return told(heard)
+    _, ratio, amplitude = found = line(band)
+    strong = ratio > LONE_LINE or (ratio > LINE and amplitude > PUFF_SHARE * level)
+    return told(found) if strong and amplitude > PUFF_AMPLITUDE_PCT else (None, None)
