@@ -1,12 +1,14 @@
 """Feeds damaged inputs to every reader, ten thousand by hand: run in pieces.
 
-    python tests/benchmarks/fuzz.py [first] [count] [--out table.json]
+    python tests/benchmarks/fuzz.py [first] [count] [--pieces FOLDER]
 
-Each case is made anew from its number. A case may be read or refused in one sentence; a decoder
+Each case is made anew from its number; with a folder for the pieces, a run that was stopped goes
+on. A case may be read or refused in one sentence; a decoder
 that dies, stalls or meets the limit takes only itself and is counted; anything else is a fault and
 makes the exit code 1.
 """
 
+import argparse
 import json
 import os
 import sys
@@ -22,7 +24,10 @@ from smokecase.apart.caller import Limits, Nursery
 from smokecase.errors import DecoderError, SmokecaseError
 
 AT_ONCE = 25  # cases in one child, which saves beginning one for each
-LIMITS = Limits(memory_mb=1000, stalled_s=150, longest_s=900, writes_mb=200)
+PIECE = 500
+VERDICTS = ("read", "refused", "memory", "stalled", "died", "fault")
+# on a busy machine a sound case may wait for minutes
+LIMITS = Limits(memory_mb=1000, stalled_s=600, longest_s=900, writes_mb=200)
 
 
 def verdicts_of(nursery, cases):
@@ -54,7 +59,8 @@ def run(numbers, folder):
                 yield number, kind_of(number), verdict, words
 
 
-def main(first=0, count=10_000, out=None):
+def run_piece(first, count):
+    """Feed one piece; tells of every case that was neither read nor refused."""
     begun = time.monotonic()
     table = Counter()
     found = []
@@ -63,21 +69,55 @@ def main(first=0, count=10_000, out=None):
             table[f"{kind} {verdict}"] += 1
             if verdict not in ("read", "refused"):
                 found.append([number, kind, verdict, words])
-                sys.stdout.write(f"{number} {kind} {verdict}: {words}\n")
-                sys.stdout.flush()
-            if number % 100 == 99:
-                sys.stdout.write(f"-- {number + 1 - first} of {count}\n")
-                sys.stdout.flush()
+                say(f"{number} {kind} {verdict}: {words}")
     took = time.monotonic() - begun
-    if out:
-        plain = {"first": first, "count": count, "s": took, "table": table, "found": found}
-        Path(out).write_text(json.dumps(plain, indent=1))
-    sys.stdout.write(f"{count} cases in {took:.0f} s: {dict(sorted(table.items()))}\n")
-    return int(any(verdict == "fault" for _, _, verdict, _ in found))
+    return {"first": first, "count": count, "s": took, "table": table, "found": found}
+
+
+def table_of(pieces):
+    """All pieces as one table in Markdown: a row per kind of input, a column per verdict."""
+    counts = Counter()
+    for piece in pieces:
+        counts.update(piece["table"])
+    kinds = sorted({name.split()[0] for name in counts})
+    verdicts = [v for v in VERDICTS if v in ("read", "refused", "fault")
+                or any(counts[f"{kind} {v}"] for kind in kinds)]  # fmt: skip
+    rows = [["kind", *verdicts, "cases"], ["---"] * (len(verdicts) + 2)]
+    for kind in kinds:
+        row = [counts[f"{kind} {verdict}"] for verdict in verdicts]
+        rows.append([kind, *row, sum(row)])
+    whole = [sum(row[i] for row in rows[2:]) for i in range(1, len(verdicts) + 2)]
+    rows.append(["all", *whole])
+    return "\n".join(f"| {' | '.join(map(str, row))} |" for row in rows)
+
+
+def main():
+    """Feed what is still missing, piece by piece, and tell of all."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("first", nargs="?", type=int, default=0)
+    parser.add_argument("count", nargs="?", type=int, default=10_000)
+    parser.add_argument("--pieces", type=Path, help="folder that keeps what was fed, to go on with")
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = args.pieces or Path(scratch)
+        folder.mkdir(parents=True, exist_ok=True)
+        last = args.first + args.count
+        pieces = []
+        for first in range(args.first, last, PIECE):
+            kept = folder / f"{first}.json"
+            if not kept.exists():
+                piece = run_piece(first, min(PIECE, last - first))
+                kept.write_text(json.dumps(piece, indent=1))
+            pieces.append(json.loads(kept.read_text()))
+            say(f"-- {first - args.first + pieces[-1]['count']} of {args.count}")
+    say(table_of(pieces))
+    return int(any(verdict == "fault" for p in pieces for _, _, verdict, _ in p["found"]))
+
+
+def say(words):
+    sys.stdout.write(f"{words}\n")
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":
-    words = sys.argv[1:]
-    target = words.pop(words.index("--out") + 1) if "--out" in words else None
-    numbers = [int(word) for word in words if word != "--out"]
-    sys.exit(main(*numbers, out=target))
+    sys.exit(main())
