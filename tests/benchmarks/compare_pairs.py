@@ -1,11 +1,12 @@
 """Compares rendered pairs of known truth: how often right, how often decided. Run by hand.
 
-    python -m tests.benchmarks.compare_pairs WORK_FOLDER [pairs] [--seed SEED] [--render]
+    python -m tests.benchmarks.compare_pairs WORK_FOLDER [couples] [--seed SEED] [--render]
 
-About two minutes a pair. Every other pair shows one yard twice, as a case does, with another wind
-and swirl; the rest show two yards of a kind. Kind of smoke, light and phone are the same within a
-pair, and are told; the smoke of the second is as dense, a quarter, or four times as dense.
-WORK_FOLDER keeps the clips, so a second run only measures; --render only makes them.
+Two yards of a kind make a couple, with four starts filmed in each: two as dense, two a quarter or
+four times as dense, every one in a wind of its own. Kind of smoke, light and phone are the same
+within a couple, and are told. Every two clips of one yard are a pair, as in a case, and so are the
+clips that answer one another in both yards: 16 pairs from 8 clips. WORK_FOLDER keeps the clips and
+what was measured, so that a second run only compares; --render only makes the clips.
 
 The truth of a pair is that of its mean opacities near the pipe over the common time from the start:
 "less" or "more" from a difference of 5 % opacity and 40 % of the larger on, "no difference" up to
@@ -17,8 +18,8 @@ import argparse
 import json
 import sys
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -30,46 +31,46 @@ from smokecase.case.record import Circumstances
 from smokecase.demo.render import render
 from smokecase.demo.wish import Wish
 from smokecase.examination import examine
+from smokecase.readings import Examination
 
 SCENES = ("driveway", "brick_wall", "wood_fence", "gravel_yard", "hedge", "garage_door")
+SIZE, SECONDS = (512, 288), 8.0
 COLD = Circumstances(standing_h=12, coolant_degc=5, ambient_degc=5, load="cold start",
                      light="overcast", camera="one phone on a stand")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
-    """Two clips to render."""
+class Filmed:
+    """One clip to render."""
 
-    names: tuple[str, str]
-    seeds: tuple[int, int]
-    wishes: tuple[Wish, Wish]
-
-    @property
-    def one_yard(self) -> bool:
-        """Whether both show the same place."""
-        return self.seeds[0] == self.seeds[1]
+    name: str
+    yard: int  # its seed
+    wish: Wish
 
 
-def draw_pairs(count: int, seed: int) -> Iterator[Pair]:
-    """Draw pairs; the same seed gives the same."""
-    rng = np.random.default_rng(seed)
-    for i in range(count):
-        tau0 = float(np.exp(rng.uniform(np.log(0.15), np.log(1.6))))
-        factor = float(rng.choice([1.0, 0.25, 4.0]))
-        wish = Wish(
-            smoke=str(rng.choice(["black", "blue", "fuel"])), scene=str(rng.choice(SCENES)),
-            light="overcast", envelope=str(rng.choice(["clear", "persist"])), phone="plain",
-            hold="tripod", nuisances=(), trouble="nothing", sound=True, tau0_green=tau0,
-            camera={"stops": -0.4},
-        )  # fmt: skip
-        first = 1000 * seed + 2 * i
-        second = first if i % 2 == 0 else first + 1
-        winds = [_wind(rng) for _ in range(2)]
-        other = replace(wish, tau0_green=min(tau0 * factor, 2.4), jet=winds[1])
-        yield Pair(
-            names=(f"p{seed}_{i:02d}a", f"p{seed}_{i:02d}b"), seeds=(first, second),
-            wishes=(replace(wish, jet=winds[0]), other),
-        )  # fmt: skip
+def draw_couple(rng: np.random.Generator, name: str, first_yard: int) -> list[list[Filmed]]:
+    """Draw two yards of a kind with four clips each."""
+    tau0 = float(np.exp(rng.uniform(np.log(0.15), np.log(1.6))))
+    factor = float(rng.choice([0.25, 4.0]))
+    wish = Wish(
+        smoke=str(rng.choice(["black", "blue", "fuel"])), scene=str(rng.choice(SCENES)),
+        light="overcast", envelope=str(rng.choice(["clear", "persist"])), phone="plain",
+        hold="tripod", nuisances=(), trouble="nothing", sound=True, tau0_green=tau0,
+        camera={"stops": -0.4},
+    )  # fmt: skip
+    couple = []
+    for i, place in enumerate("pq"):
+        clips = []
+        for letter, times in zip("abcd", (1.0, 1.0, factor, factor), strict=True):
+            own = replace(wish, tau0_green=min(tau0 * times, 2.4), jet=_wind(rng))
+            clips.append(Filmed(name=f"{name}{place}{letter}", yard=first_yard + i, wish=own))
+        couple.append(clips)
+    return couple
+
+
+def pairs_of(couple: list[list[Filmed]]) -> list[tuple[Filmed, Filmed]]:
+    """Every two clips of one yard, and those that answer one another in both."""
+    return [*(p for yard in couple for p in combinations(yard, 2)), *zip(*couple, strict=True)]
 
 
 def _wind(rng: np.random.Generator) -> dict[str, Any]:
@@ -79,13 +80,21 @@ def _wind(rng: np.random.Generator) -> dict[str, Any]:
             "gusts": float(rng.uniform(0.3, 1.2))}  # fmt: skip
 
 
-def make_clips(folder: Path, pair: Pair) -> tuple[Path, Path]:
-    """Render both clips where they are not there yet."""
-    paths = tuple(folder / f"{name}.mp4" for name in pair.names)
-    for path, seed, wish in zip(paths, pair.seeds, pair.wishes, strict=True):
-        if not path.with_suffix(".truth.json").exists():
-            render(seed, folder, size=(640, 360), seconds=10.0, wish=wish, name=path.stem)
-    return paths[0], paths[1]
+def make_clip(folder: Path, clip: Filmed) -> Path:
+    """Render a clip where it is not there yet."""
+    path = folder / f"{clip.name}.mp4"
+    if not path.with_suffix(".truth.json").exists():
+        render(clip.yard, folder, size=SIZE, seconds=SECONDS, wish=clip.wish, name=path.stem)
+    return path
+
+
+def measured(path: Path) -> Examination:
+    """Measure a clip, or read what was measured of it before."""
+    kept = path.with_suffix(".measured.json")
+    if not kept.exists():
+        found = examine(path)
+        kept.write_text(json.dumps([found.to_json(), found.to_table()]))
+    return Examination.from_json(*json.loads(kept.read_text()))
 
 
 def true_mean(path: Path, seconds: float) -> float:
@@ -107,10 +116,11 @@ def truth_of(first: float, second: float) -> set[str]:
     return {sign, "no difference"}
 
 
-def report(pair: Pair, paths: tuple[Path, Path], counts: Counter[str]) -> str:
+def report(pair: tuple[Filmed, Filmed], folder: Path, counts: Counter[str]) -> str:
     """Compare one pair, count the verdict, and tell it in a line."""
-    one, other = (examine(path) for path in paths)
-    told = [replace(COLD, background="the yard" if pair.one_yard else name) for name in pair.names]
+    paths = [folder / f"{clip.name}.mp4" for clip in pair]
+    one, other = (measured(path) for path in paths)
+    told = [replace(COLD, background=f"yard {clip.yard}") for clip in pair]
     found = compare(one, other, first_told=told[0], second_told=told[1])
     seconds = float(found.time_s[-1]) if found.time_s.size else 5.0
     means = [true_mean(p, seconds) for p in paths]
@@ -123,9 +133,9 @@ def report(pair: Pair, paths: tuple[Path, Path], counts: Counter[str]) -> str:
     warm = replace(told[1], standing_h=0.3, coolant_degc=75)
     refused = compare(one, other, first_told=told[0], second_told=warm).verdict
     counts["warm start refused"] += refused == "cannot be compared"
-    place = "one yard " if pair.one_yard else "two yards"
+    place = "one yard " if pair[0].yard == pair[1].yard else "two yards"
     return (
-        f"{pair.names[0][:-1]} {place} {means[0]:5.1f} -> {means[1]:5.1f} %  {told_as}  "
+        f"{pair[0].name} {pair[1].name} {place} {means[0]:5.1f} -> {means[1]:5.1f} %  {told_as}  "
         f"{found.sentence}"
     )
 
@@ -134,23 +144,29 @@ def main() -> None:
     """Run the benchmark."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
-    parser.add_argument("pairs", nargs="?", type=int, default=16)
+    parser.add_argument("couples", nargs="?", type=int, default=3)
     parser.add_argument("--seed", type=int, default=61)
     parser.add_argument("--render", action="store_true", help="only make the clips")
     args = parser.parse_args()
     cv2.setNumThreads(1)
     args.folder.mkdir(parents=True, exist_ok=True)
     counts: Counter[str] = Counter()
-    for pair in draw_pairs(args.pairs, args.seed):
-        paths = make_clips(args.folder, pair)
-        say(f"{pair.names[0][:-1]} made" if args.render else report(pair, paths, counts))
+    rng = np.random.default_rng(args.seed)
+    for i in range(args.couples):
+        couple = draw_couple(rng, f"{args.seed}_{i}", 1000 * args.seed + 2 * i)
+        for clip in couple[0] + couple[1]:
+            path = make_clip(args.folder, clip)
+            if args.render:
+                say(f"{path.stem} made")
+        for pair in [] if args.render else pairs_of(couple):
+            say(report(pair, args.folder, counts))
     decided = counts["right"] + counts["wrong"]
     total = decided + counts["cannot tell"]
     if total:
         share = (total - counts["wrong"]) / total
-        say(f"\n{total} of {args.pairs} pairs can be compared ({counts['cannot be compared']} were "
-            f"refused): right or open {share:.0%}, decided {decided / total:.0%}, "
-            f"{dict(counts)}")  # fmt: skip
+        say(f"\n{total} of {counts.total() - counts['warm start refused']} pairs can be compared "
+            f"({counts['cannot be compared']} were refused): right or open {share:.0%}, "
+            f"decided {decided / total:.0%}, {dict(counts)}")  # fmt: skip
 
 
 def say(words: str) -> None:

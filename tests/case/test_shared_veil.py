@@ -5,14 +5,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal, norm
+from scipy.stats import norm
 
 from made_traces import make_examination, make_trace
 from smokecase.case.conditions import check_conditions
-from smokecase.case.judgement import chance_of_sign, is_alike, matters_pct, needed_z
-from smokecase.case.level import Difference, Level
+from smokecase.case.judgement import MATTERS, TRIFLE, chance_beyond, is_alike, matters_pct
+from smokecase.case.level import U_CLEAR_PCT, Difference, Level
 from smokecase.case.record import Circumstances
-from smokecase.case.shared_veil import U_OTHER_PLACE, U_SAME_PLACE, SharedVeil, share_veil
+from smokecase.case.shared_veil import (
+    U_OTHER_PLACE,
+    U_SAME_PLACE,
+    SharedVeil,
+    share_rest,
+    share_veil,
+)
 
 YARD = Circumstances(light="overcast", camera="A", background="brick wall")
 
@@ -75,10 +81,11 @@ def test_where_the_brightness_was_not_needed_nothing_is_shared():
     assert shared(filmed(0, 0.2), before_a_board) == SharedVeil()
 
 
-def span(one, other, *, common=0.0, name="whole common time", **more):
+def span(one, other, *, common=0.0, common_rest=0.0, veil=1.0, name="whole common time", **more):
     values = {"rest": 1.0, "swirl": 0.0, "repeat": 0.0, **more}
-    levels = [Level(value=v, veil=-v, u_veil=0.2 * v, **values) for v in (one, other)]
-    return Difference(name=name, one=levels[0], other=levels[1], common_veil=common)
+    levels = [Level(value=v, veil=-veil * v, u_veil=0.2 * veil * v, **values) for v in (one, other)]
+    return Difference(name=name, one=levels[0], other=levels[1], common_veil=common,
+                      common_rest=common_rest)  # fmt: skip
 
 
 def test_what_both_err_in_alike_cancels_in_their_difference():
@@ -105,22 +112,42 @@ def test_sides_of_a_reading_stay_on_their_sides():
     assert found.difference.high == pytest.approx(-20 + 1.959964 * math.sqrt(up))
 
 
-@pytest.mark.parametrize("count", [2, 3])
-@pytest.mark.parametrize("swirl", [0.0, 1.0, 3.0])
-def test_the_bound_for_several_spans_is_that_of_a_general_purpose_library(count, swirl):
-    spans = tuple(span(0.0, 0.0, rest=1.0, swirl=swirl) for _ in range(count))
-    common = min(1 / (1 + swirl**2), 0.95)
+def test_the_same_camera_in_the_same_place_errs_alike():
+    near = shared_rest(YARD)
+    elsewhere = shared_rest(replace(YARD, background="hedge"))
 
-    z = needed_z(spans)
-
-    cov = np.full((count, count), common) + (1 - common) * np.eye(count)
-    inside = multivariate_normal(np.zeros(count), cov).cdf([z] * count, lower_limit=[-z] * count)
-    assert inside == pytest.approx(0.95, abs=1e-3)  # the library integrates by sampling
-    assert chance_of_sign(z, spans) == pytest.approx(0.975, abs=1e-3)
+    assert near > elsewhere > 0
+    assert shared_rest(replace(YARD, camera="B")) == shared_rest(replace(YARD, light="lamp")) == 0
 
 
-def test_one_span_needs_what_a_normal_number_needs():
-    assert needed_z((span(10, 20),)) == pytest.approx(norm.ppf(0.975), abs=1e-4)
+def shared_rest(second):
+    return share_rest(check_conditions((filmed(0, 0.2), filmed(0, 0.2)), (YARD, second)))
+
+
+def test_what_the_camera_errs_in_alike_cancels_but_not_in_clear_air():
+    apart, tied = (span(0, 0, rest=5.0, common_rest=c) for c in (0.0, 0.8))
+    clear = span(0, 0, rest=U_CLEAR_PCT, common_rest=0.8)
+
+    assert apart.difference.u == pytest.approx(5 * math.sqrt(2))
+    left = 5**2 - 0.8 * (5**2 - U_CLEAR_PCT**2)
+    assert tied.difference.u == pytest.approx(math.sqrt(2 * left))
+    assert clear.difference.u == pytest.approx(U_CLEAR_PCT * math.sqrt(2))
+
+
+@pytest.mark.parametrize("bounds", [TRIFLE, MATTERS])
+@pytest.mark.parametrize(("one", "other"), [(40, 20), (8, 3), (50, 46), (3, 12), (20, 22)])
+def test_chances_of_a_difference_are_those_of_drawn_pairs(bounds, one, other):
+    rng = np.random.default_rng(5)
+    first, second = (x + rng.normal(0, 3.0, 400_000) for x in (one, other))
+    wide = np.maximum(bounds[0], bounds[1] * np.maximum(first, second))
+
+    found = [chance_beyond(span(one, other, rest=3.0, veil=0.0), bounds, more=more)
+             for more in (False, True)]  # fmt: skip
+
+    drawn = [np.mean(first - second > wide), np.mean(second - first > wide)]
+    # never below what is drawn, and above it only where both bounds bite at once
+    assert np.all(np.array(found) > np.array(drawn) - 3e-3)
+    assert found == pytest.approx(drawn, abs=0.12)
 
 
 @pytest.mark.parametrize(

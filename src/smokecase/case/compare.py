@@ -18,7 +18,7 @@ from smokecase.case.judgement import judge
 from smokecase.case.level import Difference, compare_pictures, compare_spans
 from smokecase.case.one_clock import STEP_S, lay_on_one_clock
 from smokecase.case.record import Circumstances
-from smokecase.case.shared_veil import share_veil
+from smokecase.case.shared_veil import share_rest, share_veil
 from smokecase.readings import SCREENING, Examination
 
 Floats = NDArray[np.float64]
@@ -119,7 +119,7 @@ def compare(
     spans = (
         compare_pictures(clips)
         if pictures
-        else compare_spans(time_s, curves, share_veil(clips, conditions))
+        else compare_spans(time_s, curves, share_veil(clips, conditions), share_rest(conditions))
     )
     found = judge(spans, names)
     common_s = float(time_s[-1]) + STEP_S / 2 if time_s.size else 0.0

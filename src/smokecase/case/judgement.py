@@ -1,30 +1,26 @@
 """Judges the differences of two clips: more, less, no difference that matters, or not to be told.
 
-"No difference" is a finding of its own and not the failure to find one: it is said only where two
-one-sided tests at 5 % both rule out the smallest difference that matters, over the whole common
-time, and no part of that time differs surely. What matters is two fifths of the larger opacity;
-below 12.5 %, it is 5 % opacity, the step in which an observer reads.
+"More" and "less" are said where a difference that is more than a trifle is all but sure, "no
+difference" where one that matters is all but ruled out to either side; both are findings. Between a
+trifle and what matters either may be said. What matters is 5 % opacity, the step in which an
+observer reads, and two fifths of the larger; a trifle is 3 % opacity or a fifth of the larger.
 """
 
-import math
 from dataclasses import dataclass
 from statistics import NormalDist
 
-import numpy as np
-
 from smokecase.case.level import Difference
 from smokecase.case.one_clock import CLEAR_PCT
-from smokecase.measured import COVERAGE, Measured
+from smokecase.measured import Measured
 
 VERDICTS = ("more", "less", "no difference", "cannot tell", "cannot be compared")
-# the smallest difference that matters: of the larger, and never less than an observer's step
-# (US EPA Method 9, 2.4); common practice, no source
-MATTERS_SHARE = 0.4
-MATTERS_PCT = 5.0
-SMALLEST_PCT = 2.0  # no sign is told of a smaller one
-ERROR = 0.05
-SURE_ENOUGH, NEARLY_AS_SURE = 0.99, 0.8
-ONE_SIDED = 1.6448536269514722  # 95 % of a normal distribution, one-sided
+# percent of opacity and share of the larger, both to be exceeded. The observer's step: US EPA
+# Method 9, 2.4; the rest common practice, no source
+MATTERS = (5.0, 0.4)
+TRIFLE = (3.0, 0.2)
+SURE = 0.95  # chance from which a verdict is said
+SURE_OF_PART = 0.98  # of the time: several parts are looked at
+SURE_ENOUGH = 0.99
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,38 +28,39 @@ class Judgement:
     """What the spans of time say together."""
 
     verdict: str  # one of VERDICTS: the smoke of the second against the first
-    confidence: float | None  # chance that the sign of the difference is right [0 to 1]
+    confidence: float | None  # chance of more than a trifle to that side [0 to 1]
     sentence: str
 
 
 def judge(spans: tuple[Difference, ...], names: tuple[str, str]) -> Judgement:
-    """Judge two clips by the spans of time that both show."""
+    """Judge two clips by the spans of time that both show; the whole of it goes before its parts.
+
+    A part speaks where the whole cannot tell, or where the whole is alike and the part is not.
+    """
     if not spans:
         return Judgement(
             verdict="cannot tell", confidence=None,
             sentence="Whether the smoke differs cannot be told: too little of it could be read in "
             "both.",
         )  # fmt: skip
-    needed = needed_z(spans)
-    strong = [s for s in spans if abs(s.z) >= needed and abs(s.difference.value) >= SMALLEST_PCT]
-    signs = {s.difference.value > 0 for s in strong}
-    widest = max(spans, key=lambda s: abs(s.z))
-    if len(signs) == 2:
+    differing = []
+    for span in sorted(spans, key=lambda s: not is_whole(s)):
+        for more in (False, True):
+            chance = chance_beyond(span, TRIFLE, more=more)
+            if chance >= (SURE if is_whole(span) else SURE_OF_PART):
+                differing.append((span, more, chance))
+    if len({more for _, more, _ in differing}) == 2:
         return Judgement(verdict="cannot tell", confidence=None, sentence=_both_ways(names))
     whole = next(s for s in spans if is_whole(s))
-    if is_alike(whole) and all(is_alike(s) for s in strong):
+    if is_alike(whole) and all(is_alike(span) for span, _, _ in differing):
         return Judgement(verdict="no difference", confidence=None, sentence=_alike(whole, names))
-    if len(signs) == 1:
-        best = max(strong, key=lambda s: abs(s.z))
-        if whole in strong and abs(whole.z) > NEARLY_AS_SURE * abs(best.z):
-            best = whole  # says more than a part of it
-        confidence = chance_of_sign(best.z, spans)
-        verdict = "more" if signs == {True} else "less"
+    if differing:
+        span, is_more, chance = differing[0]
+        verdict = "more" if is_more else "less"
         return Judgement(
-            verdict=verdict, confidence=confidence,
-            sentence=_differs(verdict, confidence, best, names),
-        )  # fmt: skip
-    return Judgement(verdict="cannot tell", confidence=None, sentence=_open(widest, names))
+            verdict=verdict, confidence=chance, sentence=_differs(verdict, chance, span, names)
+        )
+    return Judgement(verdict="cannot tell", confidence=None, sentence=_open(whole, names))
 
 
 def is_whole(span: Difference) -> bool:
@@ -73,7 +70,7 @@ def is_whole(span: Difference) -> bool:
 
 def matters_pct(span: Difference) -> float:
     """Smallest difference that matters at the level of these two, in percent of opacity."""
-    return max(MATTERS_PCT, MATTERS_SHARE * max(span.one.value, span.other.value))
+    return max(MATTERS[0], MATTERS[1] * max(span.one.value, span.other.value))
 
 
 def is_alike(span: Difference) -> bool:
@@ -83,58 +80,34 @@ def is_alike(span: Difference) -> bool:
     ------
     Two one-sided tests: Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657 (from memory).
     """
-    one, other = span.one.value, span.other.value
-    if matters_pct(span) <= MATTERS_PCT:
-        gap = other - one
-        up, down = (span.u_over(1.0, upward=side) for side in (True, False))
-        return gap + ONE_SIDED * up < MATTERS_PCT and gap - ONE_SIDED * down > -MATTERS_PCT
-    # as a share of the larger: what scales both readings alike cancels
-    share = 1 - MATTERS_SHARE
-    surely_not_less = other - share * one > ONE_SIDED * span.u_over(share, upward=False)
-    surely_not_more = one - share * other > ONE_SIDED * span.turned().u_over(share, upward=False)
-    return surely_not_less and surely_not_more
+    return all(chance_beyond(span, MATTERS, more=side) < 1 - SURE for side in (False, True))
 
 
-def needed_z(spans: tuple[Difference, ...]) -> float:
-    """How many uncertainties a difference must have, when several spans are looked at.
+def chance_beyond(span: Difference, bounds: tuple[float, float], *, more: bool) -> float:
+    """Chance that the second exceeds the first, or falls short of it, by more than both bounds.
 
-    The spans share the camera's errors, so their tests go together: the bound is that of the
-    largest of equally correlated normal numbers, with the least correlation among the spans.
+    Parameters
+    ----------
+    span : Difference
+    bounds : tuple of float
+        Percent of opacity, and share of the larger. As a share, what scales both readings alike
+        cancels.
+    more : bool
+        Whether the second shall exceed the first.
+
+    Returns
+    -------
+    float
+        The smaller of the two bounds' chances: at most so likely are both exceeded.
     """
-    low, high = COVERAGE, 4.0
-    for _ in range(40):
-        middle = (low + high) / 2
-        low, high = (middle, high) if _largest_beyond(middle, spans) > ERROR else (low, middle)
-    return high
-
-
-def chance_of_sign(z: float, spans: tuple[Difference, ...]) -> float:
-    """Chance that the sign of the strongest difference is right, never told as a certainty."""
-    return min(1 - _largest_beyond(abs(z), spans) / 2, 1 - 1e-6)
-
-
-def _largest_beyond(z: float, spans: tuple[Difference, ...]) -> float:
-    """Chance that the largest of the spans' scores lies beyond z where nothing differs."""
-    if len(spans) == 1:
-        return 2 * NormalDist().cdf(-z)
-    root = math.sqrt(_common_share(spans))
-    rest = math.sqrt(1 - root**2)
-    x, weight = np.polynomial.hermite_e.hermegauss(60)
-    normal = NormalDist()
-    inside = [
-        (normal.cdf((z - root * a) / rest) - normal.cdf((-z - root * a) / rest)) ** len(spans)
-        for a in x
-    ]
-    return float(1 - np.sum(weight * inside) / math.sqrt(2 * math.pi))
-
-
-def _common_share(spans: tuple[Difference, ...]) -> float:
-    """Share of the variance that the spans have in common: all but the smoke's swirl."""
-    shares = [
-        1 - (span.one.swirl**2 + span.other.swirl**2) / max(span.difference.u**2, 1e-9)
-        for span in spans
-    ]
-    return float(np.clip(min(shares), 0.0, 0.95))
+    turned = span if more else span.turned()
+    low, high, back = turned.one.value, turned.other.value, turned.turned()
+    beyond = high - low - bounds[0]
+    by_pct = beyond / max(turned.u_over(1.0, upward=beyond < 0), 1e-9)
+    kept = 1.0 - bounds[1]
+    below = kept * high - low
+    by_share = below / max(back.u_over(kept, upward=below > 0), 1e-9)
+    return NormalDist().cdf(min(by_pct, by_share))
 
 
 # -- in words -------------------------------------------------------------------------------------
@@ -153,10 +126,11 @@ def _differs(verdict: str, confidence: float, span: Difference, names: tuple[str
         value=abs(change.value), u=change.u, unit="% opacity", low=min(low, abs(change.value)),
         high=max(high, abs(change.value)),
     )  # fmt: skip
+    by = f"{size} {verdict}"
     sure = "more than 99 %" if confidence > SURE_ENOUGH else f"{100 * confidence:.0f} %"
     return (
         f'"{names[1]}" smokes {verdict} than "{names[0]}": over the {span.name} it blocks '
-        f"{_shown(span.second)}, against {span.first}; that is {size} {verdict}, confidence {sure}."
+        f"{_shown(span.second)}, against {span.first}; that is {by}, confidence {sure}."
     )
 
 

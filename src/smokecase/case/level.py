@@ -5,8 +5,9 @@ them:
 
     u(mean)^2 = u(camera)^2 + u(swirl)^2 + u(one start to the next)^2
 
-with u(camera) the mean of the frames' own intervals, taken whole. How much of it both clips have
-in common is worked out in `shared_veil.py`; it cancels where one is held against the other.
+with u(camera) the mean of the frames' own intervals, taken whole. Two clips have much of it in
+common, which cancels where one is held against the other: of the smoke's brightness as much as
+`shared_veil.py` works out, of the rest a share that hangs on whether camera and place are the same.
 """
 
 import math
@@ -25,6 +26,8 @@ Floats = NDArray[np.float64]
 EARLY_S = 4.0  # the first span after the start
 # one start is not like the next, on the same engine: common practice, no source
 U_REPEAT_SHARE = 0.10
+EDDY_BLOCK_S = 0.3
+U_CLEAR_PCT = 1.0  # of a reading in clear air, by noise and exposure: every clip's own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +42,11 @@ class Level:
     u_veil: float = 0.0  # and what that alone makes unsure
     # how much wider than their mean the camera's doubts are above and below, as variances
     skew: tuple[float, float] = (1.0, 1.0)
+
+    @property
+    def scaling(self) -> float:
+        """What of the rest grows with the smoke: all that is not there in clear air."""
+        return math.sqrt(max(self.rest**2 - U_CLEAR_PCT**2, 0.0))
 
     def towards(self, *, upward: bool, veil: float) -> float:
         """Variance to one side, with this one for the smoke's brightness."""
@@ -65,6 +73,7 @@ class Difference:
     one: Level
     other: Level
     common_veil: float = 0.0  # covariance of the logarithms of the two veils
+    common_rest: float = 0.0  # correlation of what else the camera leaves open, but for clear air
 
     @property
     def first(self) -> Measured:
@@ -96,10 +105,11 @@ class Difference:
         """Work out the standard uncertainty of second less `share` times first, to one side."""
         one, other = share**2 * self.one.u_veil**2, self.other.u_veil**2
         kept = self.veil_part(share) / max(one + other, 1e-12)  # what does not cancel
-        return math.sqrt(
-            share**2 * self.one.towards(upward=not upward, veil=kept * self.one.u_veil**2)
-            + self.other.towards(upward=upward, veil=kept * self.other.u_veil**2)
-        )
+        apart = share**2 * self.one.towards(
+            upward=not upward, veil=kept * self.one.u_veil**2
+        ) + self.other.towards(upward=upward, veil=kept * self.other.u_veil**2)
+        together = 2.0 * self.common_rest * share * self.one.scaling * self.other.scaling
+        return math.sqrt(max(apart - together, (1.0 - self.common_rest) * apart))
 
     def veil_part(self, share: float) -> float:
         """Variance that the two veils leave in second less `share` times first."""
@@ -113,7 +123,7 @@ class Difference:
 
 
 def compare_spans(
-    time_s: Floats, curves: tuple[Floats, Floats], veil: SharedVeil
+    time_s: Floats, curves: tuple[Floats, Floats], veil: SharedVeil, common_rest: float = 0.0
 ) -> tuple[Difference, ...]:
     """Compare the whole common time, its beginning and its end.
 
@@ -123,6 +133,8 @@ def compare_spans(
         As `lay_on_one_clock` gives them.
     veil : SharedVeil
         What both clips know of the smoke's brightness.
+    common_rest : float
+        Correlation of the camera's other doubts about the smoke. [0 to 1]
     """
     end_s = float(time_s[-1]) + STEP_S / 2
     spans = [("whole common time", 0.0, end_s)]
@@ -137,7 +149,10 @@ def compare_spans(
         if both.sum() * STEP_S < 1.0:
             continue
         one, other = (_level(curve[both], veil, i) for i, curve in enumerate(curves))
-        found.append(Difference(name=name, one=one, other=other, common_veil=veil.common))
+        found.append(
+            Difference(name=name, one=one, other=other, common_veil=veil.common,
+                       common_rest=common_rest)
+        )  # fmt: skip
     return tuple(found)
 
 
@@ -170,17 +185,17 @@ def _level(curve: Floats, veil: SharedVeil, i: int) -> Level:
 
 
 def _u_of_moments(opacity: Floats) -> float:
-    """Tell how unsure the smoke's own swirl makes a mean, from means of blocks of a second.
+    """Tell how unsure the smoke's own swirl makes a mean, from means of short blocks.
 
-    Blocks are longer than an eddy stays in the section. The slow course (a puff that rises and
-    clears) is what is measured and not chance, so what is taken for chance is what a parabola
-    through the neighbouring blocks leaves.
+    Blocks are longer than an eddy stays in the section, a tenth of a second. The slow course (a
+    puff that rises and clears) is what is measured and not chance, so what is taken for chance is
+    what a parabola through the neighbouring blocks leaves.
 
     Source
     ------
     Means of blocks: Flyvbjerg and Petersen 1989, J. Chem. Phys. 91, 461 (from memory).
     """
-    per_block = round(1.0 / STEP_S)
+    per_block = round(EDDY_BLOCK_S / STEP_S)
     whole = opacity.size // per_block
     if whole < 4:
         return float(opacity.std() / math.sqrt(max(whole, 1)))

@@ -26,6 +26,8 @@ from smokecase.readings import Examination
 # how far ln J / white may differ between two clips: the same yard in the same kind of light, and
 # another one, whose white is guessed anew (`plume/learn_veil.py`); own estimates
 U_SAME_PLACE, U_OTHER_PLACE = 0.15, 0.4
+# correlation of the rest of the camera's doubts, as measured on rendered pairs
+COMMON_SAME_PLACE, COMMON_SAME_CAMERA = 0.8, 0.3
 APART = 2.5  # standard uncertainties; veils further apart are not of one smoke
 ALIKE_COLOUR = 0.5  # colours whose weights differ by more are not of one smoke
 
@@ -72,6 +74,17 @@ def share_veil(clips: tuple[Examination, Examination], conditions: list[Conditio
         u_joint=(math.sqrt(joint[0, 0]), math.sqrt(joint[1, 1])),
         moves=(float(moves[0]), float(moves[1] - gap)), common=float(joint[0, 1]),
     )  # fmt: skip
+
+
+def share_rest(conditions: list[Condition]) -> float:
+    """Correlation of what two clips' readings leave open besides the smoke's brightness. [0 to 1].
+
+    One camera bends tones in one way; one place has one texture, one pipe, and one coding of both.
+    """
+    alike = {c.name: c.alike for c in conditions}
+    if not (alike.get("camera") and alike.get("light")):
+        return 0.0
+    return COMMON_SAME_PLACE if alike.get("background") else COMMON_SAME_CAMERA
 
 
 def _one_smoke(clips: tuple[Examination, Examination]) -> bool:

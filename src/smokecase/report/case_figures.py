@@ -32,8 +32,9 @@ def draw_curve(examination: Examination) -> bytes:
     )  # fmt: skip
     axes.plot(trace.time_s, trace.opacity_pct, color=INK, linewidth=1.4)
     axes.plot(trace.time_s, trace.plume_p95_pct, color=FIRST, linewidth=1.1, linestyle=LINES[1])
-    top = _top(trace.opacity_pct, trace.plume_p95_pct)
-    axes.set_ylim(-0.08 * top, top)
+    top = _top(trace.opacity_pct, trace.plume_p95_pct, trace.opacity_high_pct)
+    low = trace.opacity_low_pct[np.isfinite(trace.opacity_low_pct)]
+    axes.set_ylim(min(-0.08 * top, 1.1 * float(low.min(initial=0.0))), top)
     start_s = examination.timing.engine_start_s
     if start_s is not None:
         axes.axvline(start_s, color=FAINT, linewidth=0.9, linestyle=LINES[2])
@@ -60,7 +61,10 @@ def draw_comparison(comparison: Comparison) -> bytes:
         above.fill_between(time_s, curve[:, 1], curve[:, 2], facecolor=colour, alpha=0.16,
                            hatch=pattern, edgecolor=colour, linewidth=0)  # fmt: skip
         above.plot(time_s, curve[:, 0], color=colour, linewidth=1.5, linestyle=line)
-    above.set_ylim(-5, _top(comparison.first_pct, comparison.second_pct))
+    lowest = min(float(np.nanmin(c[:, 1])) for c in (comparison.first_pct, comparison.second_pct))
+    above.set_ylim(
+        max(min(-5.0, 1.1 * lowest), -40.0), _top(comparison.first_pct, comparison.second_pct)
+    )
     _labels(above, "")
     _legend(above, [(comparison.first, FIRST, LINES[0]), (comparison.second, SECOND, LINES[1])])
     change = comparison.difference_pct

@@ -43,6 +43,10 @@ METHOD = (
     "Figures in brackets are the 95 % interval: in 95 of 100 such readings the truth should lie "
     "inside. They grow where the picture is noisy, shaky or lit badly. A value a little below zero "
     "is noise around clear air and is left as it is, since cutting it would make averages lie.",
+    "Two clips are told apart with care: that one smokes less or more is said where a real "
+    "difference, beyond 3 % opacity and a fifth of the larger, is at least 95 % sure, and that "
+    "chance stands beside it; that there is no difference is said where one that matters, 5 % "
+    "opacity and two fifths of the larger, is ruled out. Doubts that both clips share cancel.",
     "Weights of causes say how likely each is there, given all that was measured, answered and "
     "found; several can be true at once, so they need not sum to 100 %. Their interval shows how "
     "far they move when the chances behind them are wrong by as much as they may be.",
@@ -113,12 +117,11 @@ def _engine(case: Case) -> str:
 def _causes(course: Course) -> Section:
     found = course.diagnosis
     shown = [c for c in found.causes if c.weight >= 0.03][:SHOWN_CAUSES]
-    rows = tuple((c.title, tell_weight(c), _reasons(c)) for c in shown)
     facts = tuple(e.number for e in course.facts)
-    blocks: list[Block] = [
-        Table(("cause", "weight (95 %)", "what speaks for it and against it"), rows,
-              "The likeliest single causes", (0.34, 0.18, 0.48), facts)
-    ]  # fmt: skip
+    words = "The likeliest single causes, with their weights, and what speaks for and against each"
+    blocks: list[Block] = [Text(f"{words}:", facts)]
+    for cause in shown:
+        blocks += [Text(f"{cause.title}: {tell_weight(cause)}", (), "lead"), Items(_reasons(cause))]
     doubtful = [f"Not explained by the likeliest causes: {u.told}." for u in found.unexplained]
     doubtful += [f"Does not fit together: {c.words}" for c in found.contradictions]
     doubtful += list(found.notes)
@@ -135,13 +138,13 @@ def _causes(course: Course) -> Section:
     return Section("Why these causes", tuple(blocks), new_page=True)
 
 
-def _reasons(weight: Weight) -> str:
+def _reasons(weight: Weight) -> tuple[str, ...]:
     said = []
     for reason in weight.reasons[:SHOWN_REASONS]:
         way = "for" if reason.decibans > 0 else "against"
         asked = reason.question + ("" if reason.question.endswith("?") else ":")
         said.append(f"{way}, {reason.strength}: {asked} {reason.told}")
-    return "; ".join(said) or "only how common it is"
+    return tuple(said) or ("only how common it is",)
 
 
 def _course(case: Case, course: Course) -> Section:
@@ -194,7 +197,8 @@ def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes 
     if beside is not None:
         blocks.append(
             Picture(beside, f"{comparison.first} beside {comparison.second} at their peaks",
-                    "The densest moment of each clip, side by side", entries, width_share=0.66)
+                    f"The densest moment of each clip: {comparison.first} on the left, "
+                    f"{comparison.second} on the right", entries)
         )  # fmt: skip
     if comparison.windows:
         blocks.append(
@@ -274,7 +278,7 @@ def _circumstances(told: Circumstances, n: tuple[int, ...]) -> Table:
 def _method() -> Section:
     blocks: list[Block] = [Text(paragraph) for paragraph in METHOD]
     blocks += [Text("What this cannot tell:"), Items(LIMITS)]
-    return Section("How it was measured, and how sure it is", tuple(blocks), new_page=True)
+    return Section("How it was measured, and how sure it is", tuple(blocks))
 
 
 def _proofs(case: Case, material: Material) -> Section:

@@ -196,7 +196,7 @@ def draw_contact_sheet(examination: Examination, *, letters: float = 1.0) -> "Fi
         columns = 2  # a tall picture alone would fill more than a page
     rows = -(-len(pictures) // columns)
     cell_w = 11.0 / columns
-    caption, head = 0.42 * letters, 0.97 * letters
+    caption, head = (0.42 if letters == 1 else 0.36) * letters, 0.97 * letters
     cell_h = cell_w * height / width + caption
     tall = rows * cell_h + head + 0.18
     with mpl.rc_context(SETTINGS):
@@ -205,7 +205,7 @@ def draw_contact_sheet(examination: Examination, *, letters: float = 1.0) -> "Fi
             rows, columns, squeeze=False,
             gridspec_kw={"left": 0.018, "right": 0.982, "wspace": 0.03,
                          "top": 1 - head / tall, "bottom": 0.3 / tall,
-                         "hspace": 0.34 * letters / (cell_h - caption)},
+                         "hspace": (caption - 0.08) / (cell_h - caption)},
         )  # fmt: skip
         for axes, key in zip(cells.flat, pictures, strict=False):
             _key_frame(axes, key, examination, letters)
@@ -261,9 +261,12 @@ def _key_frame(axes: "Axes", key: KeyFrame, examination: Examination, letters: f
     head = f"{key.time_s:.1f} s" if examination.source in ("clip", "animation") else ""
     caption = "  ".join(part for part in (head, key.what) if part)
     reading = _reading_at(examination, key.time_s)
-    if letters > 1:
-        reading = reading.removeprefix("section ")  # there is no room for both at their length
     size = 9.5 * letters
+    if letters > 1:  # there is no room for both beside one another
+        axes.set_title(caption, loc="left", fontsize=size, weight="bold", pad=5 + 1.25 * size)
+        axes.annotate(reading.removeprefix("section "), (0.0, 1.0), xycoords="axes fraction",
+                      xytext=(0, 4), textcoords="offset points", fontsize=size)  # fmt: skip
+        return
     axes.set_title(caption, loc="left", fontsize=size, weight="bold", pad=4)
     axes.set_title(reading, loc="right", fontsize=size, pad=4)
 

@@ -53,7 +53,7 @@ def _place(entry: Entry) -> list[Block]:
     if told.latitude_deg is not None and told.longitude_deg is not None:
         where = f"{where} ({told.latitude_deg:.4f}°, {told.longitude_deg:.4f}°)".strip()
     rows = [
-        ("filmed", told.filmed_utc),
+        ("filmed", _when(told.filmed_utc)),
         ("place", where),
         ("observer", told.observer),
         ("distance from the pipe", _with(told.distance_m, "m, as told")),
@@ -64,6 +64,10 @@ def _place(entry: Entry) -> list[Block]:
     told_rows = tuple((name, value or "not told") for name, value in rows)
     return [Table(("what", "told by the observer"), told_rows, "Place and view", (0.3, 0.7),
                   (entry.number,))]  # fmt: skip
+
+
+def _when(time: str | None) -> str | None:
+    return None if time is None else datetime.fromisoformat(time).strftime("%d %B %Y, %H:%M %Z")
 
 
 def _with(value: float | None, unit: str) -> str | None:

@@ -13,7 +13,7 @@ FILL = (163, 173, 180)  # of a bar: light enough for the interval drawn over it
 SIZES = {"plain": 10.0, "lead": 11.5, "small": 8.5, "stop": 10.5, "note": 9.0}
 MM_PER_POINT = 25.4 / 72.0
 ANNOUNCED_MM = 48.0
-TALLEST_MM = 150.0  # a picture is made narrower rather than higher than this
+TALLEST_MM = 125.0  # a picture is made narrower rather than higher than this
 
 
 def to_pdf(report: Report, *, made: datetime) -> bytes:
