@@ -3,9 +3,8 @@
     python tests/benchmarks/fuzz.py [first] [count] [--pieces FOLDER]
 
 Each case is made anew from its number; with a folder for the pieces, a run that was stopped goes
-on. A case may be read or refused in one sentence; a decoder
-that dies, stalls or meets the limit takes only itself and is counted; anything else is a fault and
-makes the exit code 1.
+on. A case may be read or refused in one sentence; a decoder that dies, stalls or meets the limit
+takes only itself and is counted; anything else is a fault and makes the exit code 1.
 """
 
 import argparse
@@ -24,7 +23,7 @@ from smokecase.apart.caller import Limits, Nursery
 from smokecase.errors import DecoderError, SmokecaseError
 
 AT_ONCE = 25  # cases in one child, which saves beginning one for each
-PIECE = 500
+PIECE = 100
 VERDICTS = ("read", "refused", "memory", "stalled", "died", "fault")
 # on a busy machine a sound case may wait for minutes
 LIMITS = Limits(memory_mb=1000, stalled_s=600, longest_s=900, writes_mb=200)
@@ -97,19 +96,23 @@ def main():
     parser.add_argument("first", nargs="?", type=int, default=0)
     parser.add_argument("count", nargs="?", type=int, default=10_000)
     parser.add_argument("--pieces", type=Path, help="folder that keeps what was fed, to go on with")
+    parser.add_argument("--tell", action="store_true", help="feed nothing more, tell of the pieces")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         folder = args.pieces or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
-        last = args.first + args.count
+        first, last = args.first, args.first + args.count
         pieces = []
-        for first in range(args.first, last, PIECE):
+        while first < last:
             kept = folder / f"{first}.json"
             if not kept.exists():
+                if args.tell:
+                    break
                 piece = run_piece(first, min(PIECE, last - first))
                 kept.write_text(json.dumps(piece, indent=1))
             pieces.append(json.loads(kept.read_text()))
-            say(f"-- {first - args.first + pieces[-1]['count']} of {args.count}")
+            first += pieces[-1]["count"]
+            say(f"-- {first - args.first} of {args.count}")
     say(table_of(pieces))
     return int(any(verdict == "fault" for p in pieces for _, _, verdict, _ in p["found"]))
 
