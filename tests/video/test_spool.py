@@ -104,6 +104,16 @@ def test_a_clip_too_large_to_keep_is_decoded_each_time(clip, monkeypatch):
     assert len(walks) == 2
 
 
+def test_a_clip_larger_than_a_file_may_be_here_is_decoded_each_time(clip, monkeypatch):
+    monkeypatch.setattr("resource.getrlimit", lambda kind: (1000, 1000))
+    counted, walks = counting(clip)
+
+    with spooled(counted) as kept:
+        assert same(list(kept.frames()), list(kept.frames()))
+
+    assert len(walks) == 2
+
+
 def test_a_full_disk_costs_time_but_no_frame(clip, monkeypatch):
     class Full:
         def __init__(self, buffering):

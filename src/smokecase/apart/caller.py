@@ -41,7 +41,7 @@ class Limits:
     memory_mb: float = 2000.0  # beyond the loaded program; 4K with sound needs well under half
     stalled_s: float = 180.0  # without a word of progress
     longest_s: float = 7200.0  # altogether, on the clock on the wall
-    writes_mb: float = 1600.0  # longest file that it may write; frames are kept in a nameless one
+    writes_mb: float = 3200.0  # longest file that it may write; 75 s of frames are kept in one
 
     def __post_init__(self) -> None:
         for name in ("memory_mb", "stalled_s", "longest_s"):
@@ -74,6 +74,16 @@ class Nursery:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+    def begin(self, *, where: str) -> None:
+        """Begin the process now, so that the first piece of work need not wait for it.
+
+        Raises
+        ------
+        DecoderError
+            If it could not begin.
+        """
+        self._begun(where)
 
     def run(
         self, request: Mapping[str, Any], *, where: str, tell: Tell | None = None

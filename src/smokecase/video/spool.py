@@ -17,7 +17,7 @@ import numpy as np
 
 from smokecase.video.clip import Clip, Frame
 
-MOST_BYTES = 3_000_000_000  # of the file; 72 s of a clip at 30 frames a second
+MOST_BYTES = 8_000_000_000  # of the file; 190 s of a clip at 30 frames a second
 LEFT_FREE = 3.0  # so many times its size must be free
 
 
@@ -30,12 +30,22 @@ def spooled(clip: Clip) -> Iterator[Clip]:
     """
     width, height = clip.working_size
     size = clip.frame_count * width * height * 3 * np.dtype(np.uint16).itemsize
-    folder = tempfile.gettempdir()
-    if clip.source != "clip" or size > min(MOST_BYTES, shutil.disk_usage(folder).free / LEFT_FREE):
+    free = shutil.disk_usage(tempfile.gettempdir()).free
+    if clip.source != "clip" or size > min(MOST_BYTES, free / LEFT_FREE, _largest_file()):
         yield clip
         return
     with tempfile.TemporaryFile(buffering=0) as file:
         yield replace(clip, walk=_Spool(file, clip).walk)
+
+
+def _largest_file() -> float:
+    """Bytes that the system lets a file of this process have."""
+    try:
+        import resource  # not on every system
+    except ImportError:
+        return np.inf
+    most = resource.getrlimit(resource.RLIMIT_FSIZE)[0]
+    return np.inf if most == resource.RLIM_INFINITY else float(most)
 
 
 class _Spool:
