@@ -153,12 +153,12 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     fine = _around(boxes)
     tell(0.45, "looking for the clear view")
     changed = changed_blocks(blocks, exposure.gain, reference)
-    quiet = find_quiet_time(sample.times_s, changed & _near_exit(changed.shape[1:], pipe))
+    near = _near_exit(changed.shape[1:], pipe)
+    quiet = find_quiet_time(sample.times_s, changed, near)
     layer = Layer(clip.transfer, landmarks, fine)
     last_s = float(sample.times_s[-1])
     plate = _make_plate(clip, layer, quiet, last_s, plate_window_s, doubts)
     open_above = False
-    near = _near_exit(changed.shape[1:], pipe)
     early_smoke = smoky_at_start(evened, plate.light, pipe) or (
         pipe.exit_px is not None and restless_at_start(sample.times_s, changed, near)
     )

@@ -5,13 +5,15 @@ from numpy.testing import assert_allclose
 
 from smokecase.plume.plate import average, changed_blocks, find_clearest, find_quiet_time
 
+EVERYWHERE = np.ones((10, 10), bool)
+
 
 def test_the_quiet_time_ends_well_before_the_first_lasting_change():
     times = np.arange(0, 8, 0.125)
     changed = np.zeros((64, 10, 10), bool)
     changed[24:, 4:6, 4:8] = True  # from 3 s on
 
-    quiet = find_quiet_time(times, changed)
+    quiet = find_quiet_time(times, changed, EVERYWHERE)
 
     assert_allclose(quiet.first_change_s, 3.0)
     assert quiet.to_s <= 3.0 - 0.4
@@ -22,7 +24,7 @@ def test_a_single_blink_is_no_change():
     changed = np.zeros((32, 10, 10), bool)
     changed[16, 2:5, 2:5] = True
 
-    assert find_quiet_time(times, changed).first_change_s is None
+    assert find_quiet_time(times, changed, EVERYWHERE).first_change_s is None
 
 
 def test_leaves_that_move_from_the_start_do_not_count():
@@ -30,7 +32,21 @@ def test_leaves_that_move_from_the_start_do_not_count():
     changed = np.zeros((32, 10, 10), bool)
     changed[::2, :, :3] = True
 
-    assert find_quiet_time(times, changed).first_change_s is None
+    assert find_quiet_time(times, changed, EVERYWHERE).first_change_s is None
+
+
+def test_snow_that_falls_everywhere_leaves_the_time_quiet_until_the_exit_changes_more():
+    rng = np.random.default_rng(5)
+    times = np.arange(0, 8, 0.125)
+    near = np.zeros((20, 40), bool)
+    near[8:14, 10:24] = True
+    changed = rng.random((64, 20, 40)) < 0.15
+    changed[32:, 8:12, 12:22] = True  # from 4 s on
+
+    quiet = find_quiet_time(times, changed, near)
+
+    assert_allclose(quiet.first_change_s, 4.0)
+    assert (quiet.from_s, quiet.to_s) == (0.0, 2.5)
 
 
 def test_noise_in_a_red_lamps_green_is_no_change():

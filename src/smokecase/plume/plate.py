@@ -14,7 +14,13 @@ LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # BT.709
 COLOUR_SHARE = 0.5  # how much a change of one channel counts against one of brightness
 CHANGED = 0.04  # relative change beyond which a block of the picture has changed
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
-FEWEST_CHANGED = 2  # blocks that must change together before it counts
+# blocks that must change together before it counts; share of those at the exit
+FEWEST_CHANGED, FEWEST_SHARE = 2, 0.03
+# snow, rain and leaves change as much elsewhere: only what is more at the exit counts
+START_S, MOST_MORE = 1.0, 0.1  # how much more may change there from the start; share of blocks
+CHANCE_SIGMAS = 3.0
+RESTLESS, MOST_RESTLESS_S = 0.05, 2.5  # share that changes everywhere; the plate's time then
+MOST_OF_NEAR = 0.6  # of the blocks at the exit: so many count whatever happens elsewhere
 MOST_PLATE_S = 3.0
 SHORT_PLATE_S = 0.7  # a plate from less time than this is said to be short
 GUARD_S = 0.45  # left out before the first change, which begins too faintly to be seen
@@ -45,8 +51,10 @@ class QuietTime:
     first_change_s: float | None  # None: nothing ever changes
 
 
-def find_quiet_time(times_s: Floats, changed: NDArray[np.bool_]) -> QuietTime:
-    """Find the time before the first lasting change.
+def find_quiet_time(
+    times_s: Floats, changed: NDArray[np.bool_], near: NDArray[np.bool_]
+) -> QuietTime:
+    """Find the time before the first lasting change near the exit.
 
     Parameters
     ----------
@@ -54,32 +62,44 @@ def find_quiet_time(times_s: Floats, changed: NDArray[np.bool_]) -> QuietTime:
         Times of a coarse sample of frames. [s]
     changed : ndarray of bool, shape (n, by, bx)
         From `changed_blocks`, against the first frames.
+    near : ndarray of bool, shape (by, bx)
+        Blocks where smoke would show first.
 
     Returns
     -------
     QuietTime
-        At most `MOST_PLATE_S` long, next to the change, for light drifts.
+        At most `MOST_PLATE_S` long, next to the change, for light drifts; at the beginning where
+        snow, rain or a cloud change the whole view.
     """
     # leaves and water move all the time: a block that changes early and often is no witness
     early = max(3, int(np.sum(times_s <= times_s[0] + 0.6)))
-    restless = changed[:early].mean(axis=0) > 0.3
-    count = (changed & ~restless).sum(axis=(1, 2))
-    busy = count >= max(FEWEST_CHANGED, int(0.002 * changed[0].size))
+    calm = changed[:early].mean(axis=0) <= 0.3
+    here, there = changed[:, near & calm], changed[:, ~near & calm]
+    n = here.shape[1]
+    usual = np.zeros(len(changed))  # share at the exit that the weather alone explains
+    if there.shape[1] and n:
+        more = here.mean(axis=1) - there.mean(axis=1)
+        start = times_s <= times_s[0] + START_S
+        usual = there.mean(axis=1) + min(float(np.median(more[start])), MOST_MORE)
+        usual = np.clip(usual, 0.0, 1.0)
+    chance = CHANCE_SIGMAS * np.sqrt(n * usual * (1.0 - usual))
+    fewest = max(FEWEST_CHANGED, int(0.002 * changed[0].size), round(FEWEST_SHARE * n))
+    busy = here.sum(axis=1) >= np.minimum(n * usual + np.maximum(chance, fewest), MOST_OF_NEAR * n)
     # it must last: the next sample shows it too
     lasting = busy & np.append(busy[1:], busy[-1:])
-    if not lasting.any():
+    first = int(np.argmax(lasting)) if lasting.any() else None
+    begin = float(times_s[0])
+    if first is None:
         return QuietTime(
-            from_s=float(times_s[0]),
-            to_s=float(min(times_s[-1], times_s[0] + MOST_PLATE_S)),
-            first_change_s=None,
+            from_s=begin, to_s=float(min(times_s[-1], begin + MOST_PLATE_S)), first_change_s=None
         )
-    first = int(np.argmax(lasting))
     change = float(times_s[first])
     end = float(times_s[first - 1]) if first else change
-    end = max(float(times_s[0]), min(end, change - GUARD_S))
-    return QuietTime(
-        from_s=max(float(times_s[0]), end - MOST_PLATE_S), to_s=end, first_change_s=change
-    )
+    end = max(begin, min(end, change - GUARD_S))
+    if usual[: first + 1].max() > RESTLESS:
+        # thin smoke hides in such weather: what is filmed first is the likeliest to be clear
+        end = min(end, begin + MOST_RESTLESS_S)
+    return QuietTime(from_s=max(begin, end - MOST_PLATE_S), to_s=end, first_change_s=change)
 
 
 def changed_blocks(
