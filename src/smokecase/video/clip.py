@@ -6,6 +6,7 @@ of the video libraries are off by one or two levels, a percent of opacity; see `
 """
 
 import hashlib
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -28,6 +29,7 @@ from smokecase.video import stills
 from smokecase.video.coding import Coding, quarter_turns, to_codes
 
 LONG_SIDE = 640  # working size; finer texture hardly survives a phone's compression
+MOST_THREADS = 5  # of the decoder
 TRUNCATED_S = 0.5  # a container may announce a little more than it holds; beyond this it is cut off
 ORIGINAL = "use the phone's original file (MP4 or MOV), or convert it to H.264"
 AGAIN = "copy it from the phone again"
@@ -379,6 +381,8 @@ def _decoded(
 ) -> Iterator["av.VideoFrame"]:
     """All frames that can be decoded; `lost` counts the packets that cannot."""
     stream.thread_type = threads
+    # a decoder would take a thread a core, and each holds pictures of its own
+    stream.codec_context.thread_count = min((os.cpu_count() or 1) + 1, MOST_THREADS)
     for packet in _packets(container, stream):
         if packet.is_corrupt:
             lost[0] += 1  # cut or damaged; what can be seen of it would be guesswork
