@@ -4,8 +4,8 @@
 
 Two yards of a kind make a couple, with four starts filmed in each: two as dense, two a quarter or
 four times as dense, every one in a wind of its own. Kind of smoke, light and phone are the same
-within a couple, and are told. Every two clips of one yard are a pair, as in a case, and so are the
-clips that answer one another in both yards: 16 pairs from 8 clips. WORK_FOLDER keeps the clips and
+within a couple, and are told. Every two clips of one yard are a pair, as in a case, and so are
+four across the yards: 16 pairs from 8 clips, eleven of which differ in density. WORK_FOLDER keeps the clips and
 what was measured, so that a second run only compares; --render only makes the clips.
 
 The truth of a pair is that of its mean opacities near the pipe over the common time from the start:
@@ -69,8 +69,9 @@ def draw_couple(rng: np.random.Generator, name: str, first_yard: int) -> list[li
 
 
 def pairs_of(couple: list[list[Filmed]]) -> list[tuple[Filmed, Filmed]]:
-    """Every two clips of one yard, and those that answer one another in both."""
-    return [*(p for yard in couple for p in combinations(yard, 2)), *zip(*couple, strict=True)]
+    """Every two clips of one yard, and four pairs across; two in three differ in density."""
+    across = [(couple[0][i], couple[1][j]) for i, j in ((0, 0), (1, 2), (2, 1), (3, 0))]
+    return [*(pair for yard in couple for pair in combinations(yard, 2)), *across]
 
 
 def _wind(rng: np.random.Generator) -> dict[str, Any]:

@@ -29,8 +29,8 @@ def test_sizes_are_told_in_squares_of_pipe_widths_so_that_distance_does_not_coun
     far = covering(8 * 30.0**2, diameter_px=30.0, u_diameter_px=1.0)
 
     assert tell_size((near, far), (0.0, 0.0), 9.0, NAMES) == (
-        'The visible plume covers 8 squares of pipe widths (4 to 12) in "before" and 8 squares of '
-        'pipe widths (4 to 12) in "after", mean over the common time: no difference to be told.'
+        'The visible plume covers 8 squares of pipe widths (5 to 11) in "before" and 8 squares of '
+        'pipe widths (5 to 11) in "after", mean over the common time: no difference to be told.'
     )
 
 

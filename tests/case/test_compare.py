@@ -53,8 +53,8 @@ def test_a_clear_repair_is_told_in_one_sentence():
     assert found.confidence > 0.99
     assert found.sentence == (
         '"after" smokes less than "before": over the first 4 s after the start it blocks 5 % '
-        "(1 to 9) of the light at the pipe, against 37 % (29 to 46); that is 32 % opacity (23 to "
-        "42) less, confidence more than 99 %."
+        "(1 to 9) of the light at the pipe, against 37 % (31 to 44); that is 32 % opacity (25 to "
+        "40) less, confidence more than 99 %."
     )
 
 
@@ -71,8 +71,8 @@ def test_alike_clips_show_no_difference_and_say_what_would_have_mattered():
 
     assert found.verdict == "no difference"
     assert found.sentence == (
-        'No difference that matters between "before" and "after": 4.4 % (3.1 to 5.7) against '
-        "4.6 % (3.2 to 5.9) over the whole common time; a difference of 5 % opacity or more is "
+        'No difference that matters between "before" and "after": 4.4 % (3.3 to 5.6) against '
+        "4.6 % (3.4 to 5.8) over the whole common time; a difference of 5 % opacity or more is "
         "ruled out, 95 % sure to either side."
     )
 
@@ -254,8 +254,8 @@ def test_two_pairs_of_pictures_are_compared_by_their_one_reading():
         return make_examination(make_trace([0.0], [opacity]), source="pair", timing=SmokeTiming())
 
     assert compare(pair(60.0), pair(20.0)).sentence == (
-        '"after" smokes less than "before": over the whole of the two pictures it blocks 20 % (15 '
-        "to 25) of the light at the pipe, against 60 % (48 to 72); that is 40 % opacity (27 to 53) "
+        '"after" smokes less than "before": over the whole of the two pictures it blocks 20 % (16 '
+        "to 24) of the light at the pipe, against 60 % (51 to 69); that is 40 % opacity (30 to 50) "
         "less, confidence more than 99 %."
     )
     assert compare(pair(60.0), examined(puff(60))).verdict == "cannot be compared"

@@ -24,8 +24,8 @@ from smokecase.readings import Examination
 Floats = NDArray[np.float64]
 
 EARLY_S = 4.0  # the first span after the start
-# one start is not like the next, on the same engine: common practice, no source
-U_REPEAT_SHARE = 0.10
+# two starts of one engine differ by a tenth, each by this: common practice, no source
+U_REPEAT_SHARE = 0.07
 EDDY_BLOCK_S = 0.3
 U_CLEAR_PCT = 1.0  # of a reading in clear air, by noise and exposure: every clip's own
 
