@@ -5,8 +5,8 @@
 Two yards of a kind make a couple, with four starts filmed in each: two as dense, two a quarter or
 four times as dense, every one in a wind of its own. Kind of smoke, light and phone are the same
 within a couple, and are told. Every two clips of one yard are a pair, as in a case, and so are
-four across the yards: 16 pairs from 8 clips, eleven of which differ in density. WORK_FOLDER keeps the clips and
-what was measured, so that a second run only compares; --render only makes the clips.
+four across the yards: 16 pairs from 8 clips, eleven of which differ in density. WORK_FOLDER keeps
+the clips and what was measured, so that a second run only compares; --render only makes the clips.
 
 The truth of a pair is that of its mean opacities near the pipe over the common time from the start:
 "less" or "more" from a difference of 5 % opacity and 40 % of the larger on, "no difference" up to
