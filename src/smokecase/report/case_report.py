@@ -210,9 +210,9 @@ def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes 
             Table(("over the", comparison.first, comparison.second, "difference"),
                   tuple((w.name, str(w.first), str(w.second), str(w.difference))
                         for w in comparison.windows),
-                  "Mean opacity with its 95 % interval; one start is taken to differ from the next "
-                  "by a tenth, and where both show the same kind of smoke, each helps the other to "
-                  "its brightness, on which the opacity leans", (0.4, 0.2, 0.2, 0.2), entries)
+                  "Mean opacity with its 95 % interval; two starts are taken to differ by a tenth, "
+                  "and what one camera in one place leaves open alike cancels in the difference",
+                  (0.4, 0.2, 0.2, 0.2), entries)
         )  # fmt: skip
         lines = (*comparison.clearing, comparison.size, comparison.colour, *comparison.sound)
         blocks.append(Items(tuple(line for line in lines if line), entries))
