@@ -18,7 +18,7 @@ from smokecase.causes.witness import hear_answer
 from smokecase.diagnosis import add_words
 from smokecase.errors import AnswersError
 from smokecase.model_files import fingerprint
-from smokecase.readings import PlumeOutline
+from smokecase.readings import Examination, PlumeOutline
 from smokecase.report.assemble import Made, make_report
 from smokecase.report.beside import to_jpeg
 from smokecase.report.course import Course, engine_of
@@ -26,6 +26,7 @@ from smokecase.report.figures import draw_contact_sheet, to_png
 from smokecase.report.inspector import LEVELS_PCT
 
 Tell = Callable[[float, str], None]
+Measure = Callable[..., Examination]  # `examine`, or the same in a process of its own
 REPORT_LETTERS = 1.6  # key pictures are printed at half their size, and read on a phone
 OF_ENGINE = "It decides which causes there can be at all, and what may be asked."
 
@@ -57,7 +58,7 @@ def bring_clip(
     return store.add(case, "brought", body, author=author, time=time)
 
 
-def measure_brought(
+def measure_brought(  # noqa: PLR0913 - an entry's fields and who measures, each by name
     store: CaseStore,
     case: Case,
     number: int,
@@ -65,11 +66,13 @@ def measure_brought(
     author: str,
     time: datetime,
     tell: Tell | None = None,
+    measure: Measure | None = None,
     **options: Any,
 ) -> Entry:
     """Measure a file that was brought, or a clip anew; `options` are those of `examine`.
 
-    What was told of the clip's circumstances stays.
+    `measure` stands in for `examine`, such as one that works in a process of its own. What was
+    told of the clip's circumstances stays.
 
     Raises
     ------
@@ -85,7 +88,7 @@ def measure_brought(
     return add_clip(
         store, case, store.find_file("clips", entry.body["sha256"]), name=entry.body["name"],
         circumstances=entry.circumstances, author=author, time=time, replaces=number, tell=tell,
-        **options,
+        measure=measure, **options,
     )  # fmt: skip
 
 
@@ -124,11 +127,13 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
     name: str = "",
     replaces: int | None = None,
     tell: Tell | None = None,
+    measure: Measure | None = None,
     **options: Any,
 ) -> Entry:
     """Measure a clip, put it away with its readings and key pictures, and enter it.
 
-    `options` are those of `examine`; `name` is that of the file unless told.
+    `options` are those of `examine`, which `measure` may stand in for; `name` is that of the file
+    unless told.
 
     Raises
     ------
@@ -139,12 +144,11 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
     CaseError, WriteError
         If it cannot be put away.
     """
-    from smokecase.examination import examine  # measuring loads late: a second and more
-
+    measured_by = measure or _here()
     told = tell or (lambda share, words: None)
     name = name or path.name
     told(0.0, f"measuring {name}")
-    examination = examine(path, tell=lambda share, words: told(0.85 * share, words), **options)
+    examination = measured_by(path, tell=lambda share, words: told(0.85 * share, words), **options)
     examination = replace(examination, clip=name)
     _refuse_twice(case, examination.sha256, name, replaces)
     told(0.86, "putting it away")
@@ -165,6 +169,12 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
     entry = store.add(case, "clip", body, author=author, time=time, replaces=replaces)
     told(1.0, "done")
     return entry
+
+
+def _here() -> Measure:
+    from smokecase.examination import examine  # measuring loads late: a second and more
+
+    return examine
 
 
 def outlines_to_json(outlines: tuple[PlumeOutline, ...]) -> str:

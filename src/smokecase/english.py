@@ -1,14 +1,17 @@
 """Every English text that a reader of the page can meet, by where it stands.
 
 The page's own texts are the first words of each ``say("...")`` and ``text("...")`` in `web/`; the
-rest stands in `doubts.py`, in the knowledge files, and at the places that `SPOKEN` names. A
-translator works from this list.
+rest stands in `doubts.py`, in the knowledge files, and at the places that `SPOKEN` names. Texts
+that are put together from parts stand as templates with numbered gaps: those that `TOLD` and
+`ERRORS` name. A translator works from this list.
 """
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from smokecase.assembled import AROUND
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.doubts import DOUBTS
 from smokecase.languages import read_catalogue
@@ -27,6 +30,7 @@ SPOKEN = {
     "diagnosis.py": {"append"},
     "case/record.py": {"LOADS", "LIGHTS", "ROLES"},
     "case/compare.py": {"name"},
+    "case/alongside.py": {"SOUNDS"},
     "case/conditions.py": {
         "_near",
         "_ratio",
@@ -40,15 +44,57 @@ SPOKEN = {
     "web/paperwork.py": {"words"},
     "web/markup.py": {"HERE"},
 }
+# functions whose sentences are put together from parts; None: all of the file
+TOLD: dict[str, set[str] | None] = {
+    "report/story.py": {
+        "tell_story", "tell_colour", "_of_a_picture", "_of_the_map", "_of_a_clip", "_limit",
+        "_started", "_fall", "_seen", "_apart", "_why", "with_bounds",
+    },
+    "sound/words.py": None,
+    "causes/seen.py": None,
+    "causes/witness.py": {"_amount"},
+    "diagnosis.py": {"_notes"},
+    "condensation.py": {"__str__", "_metres"},
+    "case/compare.py": None,
+    "case/conditions.py": None,
+    "case/alongside.py": None,
+    "case/judgement.py": None,
+}  # fmt: skip
+# where the errors come from that a visitor of the page can meet
+ERRORS = (
+    "apart/caller.py", "apart/clips.py", "case/database.py", "case/record.py", "case/shelves.py",
+    "case/store.py", "casework.py", "causes/units.py", "causes/witness.py", "diagnosis.py",
+    "examination.py", "first_look.py", "packing.py", "pair.py", "report/assemble.py",
+    "report/backdrop.py", "sample.py", "scene.py", "sound/listening.py", "video/clip.py",
+    "video/mask.py", "video/sound_track.py", "video/stills.py", "video/write.py", "web/acts.py",
+    "web/desk.py", "web/paperwork.py", "web/uploads.py", "web/watch.py",
+)  # fmt: skip
+# rooms that tell how far long work is
+WORKING = ("*.py", "case/*.py", "plume/*.py", "report/*.py", "sound/*.py", "video/*.py", "web/*.py")
+# what only values are put into
+PIECES = (
+    "{1} % ({2} to {3})", "{1} ({2} to {3})", "open", "or", "and", "black {1} %", "blue {1} %",
+    "white {1} %", "no smoke {1} %", "{1} % opacity", "{1} squares of pipe widths",
+    "case \"{1}\"", "entry {1}", "page", "backdrop", "first", "second", "neither clip", "heard",
+    "seen", "more", "less", "longer", "shorter", "faster", "slower", "larger", "smaller", "has",
+    "is", "cranking time", "run-up time", "idle speed", "uneven firing", "speed variation",
+    "{1} more", "{1} less", "first {1} s after the start", "whole common time",
+    "last third of the common time", "whole of the two pictures", "grey",
+    "(corrects entry {1})", "report of {1}", "undone at the page", "measuring",
+)  # fmt: skip
 SAYING = {"say", "text", "words"}  # `words` where a function says all its texts in one language
-SECTIONS = ("page", "spoken", "doubts", "engine", "questions", "checks", "causes", "stops")
+SECTIONS = (
+    "page", "spoken", "doubts", "engine", "questions", "checks", "causes", "stops", "told",
+    "working", "errors",
+)  # fmt: skip
 
 
 def english_texts() -> dict[str, dict[str, None]]:
     """All texts by section, in the order in which they stand; each counts once."""
     found: dict[str, dict[str, None]] = {}
     seen: set[str] = set()
-    makers = (_page, _spoken, _doubts, _engine, _questions, _checks, _causes, _stops)
+    makers = (_page, _spoken, _doubts, _engine, _questions, _checks, _causes, _stops, _told,
+              _working, _errors)  # fmt: skip
     for section, maker in zip(SECTIONS, makers, strict=True):
         mine = found.setdefault(section, {})
         for english in maker():
@@ -177,3 +223,72 @@ def _stops() -> Iterator[str]:
         yield from (stop.words, stop.reason, stop.remedy)
     for contradiction in knowledge.contradictions:
         yield contradiction.words
+
+
+def _told() -> Iterator[str]:
+    """Sentences that are put together, as templates; first what stands between and around."""
+    yield from PIECES
+    for file, names in TOLD.items():
+        for node in ast.walk(_tree(HERE / file)):
+            if isinstance(node, ast.FunctionDef) and (names is None or node.name in names):
+                for part in _without_docstring(node):
+                    yield from _texts(part)
+
+
+def _working() -> Iterator[str]:
+    """Take what long work says of itself: the second word of each ``tell(share, words)``."""
+    for path in sorted(path for pattern in WORKING for path in HERE.glob(pattern)):
+        for node in ast.walk(_tree(path)):
+            if isinstance(node, ast.Call) and _called(node) in ("tell", "told"):
+                for words in node.args[1:2]:
+                    yield from _texts(words)
+
+
+def _errors() -> Iterator[str]:
+    for file in ERRORS:
+        for node in ast.walk(_tree(HERE / file)):
+            match node:
+                case ast.Assign(
+                    targets=[ast.Name(id="what" | "remedy" | "OTHER_FORM")], value=value
+                ):
+                    yield from _texts(value)
+                case ast.AugAssign(target=ast.Name(id="what" | "remedy"), value=value):
+                    yield from _texts(value)
+                case ast.Call(args=[first, *_]) if _called(node).endswith("Error"):
+                    yield from _texts(first)
+                case ast.keyword(arg="remedy", value=value):
+                    yield from _texts(value)
+
+
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def _without_docstring(node: ast.FunctionDef) -> list[ast.stmt]:
+    return node.body[1:] if ast.get_docstring(node) is not None else node.body
+
+
+def _texts(node: ast.AST) -> Iterator[str]:
+    """Texts and templates of several words in a piece of the program."""
+    match node:
+        case ast.JoinedStr(values=values):
+            gaps = iter(range(1, len(values) + 1))
+            made = "".join(
+                str(v.value) if isinstance(v, ast.Constant) else f"{{{next(gaps)}}}" for v in values
+            )
+            if _is_text(made):
+                yield made.strip(AROUND)
+            for gap in values:
+                if isinstance(gap, ast.FormattedValue):
+                    yield from _texts(gap.value)
+        case ast.Constant(value=str(english)):
+            if _is_text(english):
+                yield english.strip(AROUND)
+        case _:
+            for inner in ast.iter_child_nodes(node):
+                yield from _texts(inner)
+
+
+def _is_text(english: str) -> bool:
+    """Whether it is meant to be read: a word and something beside it."""
+    return bool(re.search(r"[A-Za-z]{2}", english) and re.search(r"\s|\{\d\}", english.strip()))

@@ -1,17 +1,19 @@
 """Says a text in the reader's language: a catalogue per language, keyed by the English texts.
 
 English is written where it stands (page, doubts, knowledge files); ``models/words/de.toml`` and the
-like hold the same texts in another language. A text that a catalogue lacks is said in English;
+like hold the same texts in another language. A text that is put together from parts stands there as
+templates with numbered gaps (`assembled.py`). What a catalogue lacks is said in English;
 `smokecase words` lists those.
 """
 
 import tomllib
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from types import MappingProxyType
 
-from smokecase.errors import KnowledgeError
+from smokecase.assembled import Templates
+from smokecase.errors import KnowledgeError, SmokecaseError, printable
 from smokecase.model_files import find_model
 
 ENGLISH = "en"
@@ -43,7 +45,27 @@ def say(english: str, language: str) -> str:
     """
     if language == ENGLISH or not english:
         return english
-    return catalogue(language).get(english, english)
+    return _said(english, language)
+
+
+@lru_cache(maxsize=4096)
+def _said(english: str, language: str) -> str:
+    said = _templates(language).say(english)
+    return english if said is None else said
+
+
+@cache
+def _templates(language: str) -> Templates:
+    return Templates(catalogue(language))
+
+
+def say_error(error: Exception, language: str) -> str:
+    """Say an error as one sentence in a language: where, what is wrong, what to do."""
+    if language == ENGLISH or not isinstance(error, SmokecaseError):
+        return str(error)
+    where = f"{say(error.where, language)}: " if error.where else ""
+    remedy = f"; {say(error.remedy, language)}" if error.remedy else ""
+    return printable(f"{where}{say(error.what, language)}{remedy}.")
 
 
 def text(english: str) -> str:

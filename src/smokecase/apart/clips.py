@@ -15,7 +15,7 @@ from smokecase.apart.caller import Limits, Nursery
 from smokecase.apart.wire import Arrays
 from smokecase.doubts import DOUBTS
 from smokecase.errors import ClipError
-from smokecase.readings import Examination, KeyFrame, OpacityMap, SmokeTrace
+from smokecase.readings import Examination, KeyFrame, OpacityMap, PlumeOutline, SmokeTrace
 
 Tell = Callable[[float, str], None]
 
@@ -105,7 +105,9 @@ def to_answer(examination: Examination) -> tuple[dict[str, Any], Arrays]:
         arrays |= {f"key.{i}.{name}": getattr(key, name) for name in PICTURES}
     if examination.opacity_map is not None:
         arrays |= {f"map.{name}": getattr(examination.opacity_map, name) for name in MAP}
-    plain = {"summary": examination.to_json(), "doubts": sets, "key_frames": frames}
+    drawn = [[o.time_s, [shape.tolist() for shape in o.shapes]] for o in examination.outlines]
+    plain = {"summary": examination.to_json(), "doubts": sets, "key_frames": frames,
+             "outlines": drawn}  # fmt: skip
     return plain, arrays
 
 
@@ -138,11 +140,15 @@ def from_answer(plain: dict[str, Any], arrays: Arrays, *, where: str) -> Examina
             )
             for i, key in enumerate(plain["key_frames"])
         )
+        outlines = tuple(
+            PlumeOutline(time_s=float(time_s), shapes=tuple(np.array(s, np.int32) for s in shapes))
+            for time_s, shapes in plain["outlines"]
+        )
         found = Examination.from_json(plain["summary"], [])
         shown = None
         if "map.opacity_pct" in arrays:
             shown = OpacityMap(**{name: arrays[f"map.{name}"] for name in MAP})
-        return replace(found, trace=trace, key_frames=keys, opacity_map=shown)
+        return replace(found, trace=trace, key_frames=keys, opacity_map=shown, outlines=outlines)
     except (KeyError, ValueError, TypeError, IndexError) as error:
         what = f"what came back from its process does not fit together ({error})"
         raise ClipError(what, where=where, remedy="examine it again") from error

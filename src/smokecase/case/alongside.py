@@ -18,13 +18,13 @@ Names = tuple[str, str]
 
 U_OUTLINE = 0.2  # of the plume's area: where its faint rim is taken to end; own estimate
 SURE = 2.576  # 99 % of a normal distribution, two-sided
-# the name of a sound's figure as a sentence begins it
+# how a sentence on a sound's figure begins; {1} is the figure
 SOUNDS = {
-    "cranking time": "Cranking lasts",
-    "run-up time": "The run-up to steady speed lasts",
-    "idle speed": "The engine idles at",
-    "uneven firing": "Uneven firing (1 is as strong as the even firing itself) is",
-    "speed variation": "From cycle to cycle the speed varies by",
+    "cranking time": "Cranking lasts {1}",
+    "run-up time": "The run-up to steady speed lasts {1}",
+    "idle speed": "The engine idles at {1}",
+    "uneven firing": "Uneven firing (1 is as strong as the even firing itself) is {1}",
+    "speed variation": "From cycle to cycle the speed varies by {1}",
 }
 ENDINGS = {
     "longer": "shorter", "shorter": "longer", "faster": "slower", "slower": "faster",
@@ -123,10 +123,8 @@ def tell_sounds(clips: Clips, names: Names) -> tuple[str, ...]:
             word = ENDINGS[row.verdict]
             verb = "has" if word in ("more", "less") else "is"
             judged = f'"{names[1]}" {verb} {word}, by {size}'
-        told.append(
-            f'{SOUNDS[row.name]} {row.suspect} in "{names[0]}", {row.healthy} in '
-            f'"{names[1]}": {judged}.'
-        )
+        begins = SOUNDS[row.name].replace("{1}", str(row.suspect))
+        told.append(f'{begins} in "{names[0]}", {row.healthy} in "{names[1]}": {judged}.')
     if missing:
         told.append(f"Of the sound, not compared: {', '.join(missing)}.")
     return tuple(told)

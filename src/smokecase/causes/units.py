@@ -58,22 +58,22 @@ def read_amounts(text: str, dimension: str, *, where: str) -> tuple[list[float],
         If there is no number, no unit, or the unit measures something else.
     """
     units = UNITS[dimension]
-    example = f'write a number and a unit, for example "5 {next(iter(units))}"'
+    remedy = f'write a number and a unit, for example "5 {next(iter(units))}"'
     match = re.match(rf"^\s*((?:{_NUMBER}[\s,;/]*)+)(.*)$", text.strip())
     if not match:
-        msg = f'"{text}" holds no number'
-        raise AnswersError(msg, where=where, remedy=example)
+        what = f'"{text}" holds no number'
+        raise AnswersError(what, where=where, remedy=remedy)
     listed, written = match.group(1), match.group(2).strip()
     numbers = _numbers(listed)
     if not written:
         remedy = f'add the unit, for example "{text.strip()} {_usual(dimension)}"'
-        msg = f'"{text}" has no unit'
-        raise AnswersError(msg, where=where, remedy=remedy)
+        what = f'"{text}" has no unit'
+        raise AnswersError(what, where=where, remedy=remedy)
     unit = _unit(written, units)
     if unit is None:
         remedy = f"use one of {', '.join(units)}"
-        msg = f'"{written}" is no unit of {dimension.replace("_", " ")}'
-        raise AnswersError(msg, where=where, remedy=remedy)
+        what = f'"{written}" is no unit of {dimension.replace("_", " ")}'
+        raise AnswersError(what, where=where, remedy=remedy)
     return numbers, unit
 
 

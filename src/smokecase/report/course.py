@@ -212,8 +212,11 @@ def not_known(facts: tuple[Entry, ...]) -> frozenset[str]:
     )
 
 
-def tell_entry(entry: Entry) -> str:
-    """Tell an entry in the words of the question or check that it answers."""
+def tell_entry(entry: Entry, *, say: Callable[[str], str] = str) -> str:
+    """Tell an entry in the words of the question or check that it answers.
+
+    `say` says each text in the reader's language.
+    """
     name = entry.body.get("question") or entry.body.get("check")
     knowledge = standard_knowledge()
     question = knowledge.questions.get(str(name)) or knowledge.contexts.get(str(name))
@@ -222,10 +225,10 @@ def tell_entry(entry: Entry) -> str:
         return str(entry)
     given = entry.body["answer"] if entry.kind == "answer" else entry.body["result"]
     if part is not None:
-        return f"{part.question} {str(given).replace('_', ' ')}"
+        return f"{say(part.question)} {say(str(given).replace('_', ' '))}"
     assert question is not None
     states = given if isinstance(given, list) else [given]
     words = {**dict(zip(question.states, question.words, strict=True)), DONT_KNOW: "don't know"}
-    said = ", ".join(words.get(str(state), str(state).replace("_", " ")) for state in states)
-    corrects = f" (corrects entry {entry.replaces})" if entry.replaces else ""
-    return f"{question.question} {said}{corrects}"
+    said = ", ".join(say(words.get(str(state), str(state).replace("_", " "))) for state in states)
+    corrects = f" {say(f'(corrects entry {entry.replaces})')}" if entry.replaces else ""
+    return f"{say(question.question)} {said}{corrects}"

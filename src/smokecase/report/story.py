@@ -16,10 +16,6 @@ from smokecase.readings import COLOURS, SCREENING, Examination, OpacityMap
 
 WIDE = 80  # columns of a screen
 PEAK_HALF_WIDTH_S = 0.15  # the peak's interval is the mean over this time around it
-NO_TIME_INTERVAL = (
-    "Times are those of single pictures{apart} and carry no interval of their own; puffs and "
-    "noise can move them by some tenths of a second."
-)
 COLOUR_WORDS = {"black": "black", "blue": "blue", "white": "white", "none": "no smoke"}
 
 
@@ -272,7 +268,10 @@ def _seen(examination: Examination) -> list[str]:
 def _apart(examination: Examination) -> str:
     step = np.diff(examination.trace.time_s)
     apart = f", {np.median(step):.2f} s apart," if step.size else ""
-    return NO_TIME_INTERVAL.format(apart=apart)
+    return (
+        f"Times are those of single pictures{apart} and carry no interval of their own; puffs and "
+        "noise can move them by some tenths of a second."
+    )
 
 
 def _last_fifth(examination: Examination) -> tuple[float, float]:

@@ -6,9 +6,11 @@ lie in the upload folder, and every value goes through the same checks as on the
 
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+from smokecase.apart.clips import examine_apart
 from smokecase.case.record import Case, Circumstances
 from smokecase.case.store import CaseStore
 from smokecase.casework import (
@@ -21,7 +23,7 @@ from smokecase.casework import (
 )
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.errors import AnswersError, SmokecaseError
-from smokecase.languages import say
+from smokecase.languages import say, say_error
 from smokecase.web.paperwork import make_paper
 from smokecase.web.place import Place
 from smokecase.web.sitting import Sitting
@@ -111,7 +113,7 @@ def _bring(sitting: Sitting, store: CaseStore, place: Place, told: Told) -> tupl
             case = store.read_case(case.id)
             Path(received.path).unlink(missing_ok=True)  # it is put away, byte for byte
         except SmokecaseError as error:
-            wrong.append(notice(str(error), kind="wrong"))
+            wrong.append(notice(say_error(error, sitting.language), kind="wrong"))
     said = "".join(wrong)
     if case is None:
         return place, said
@@ -147,11 +149,13 @@ def _put_in_line(
 
     who, folder, case_id = _who(told), sitting.shop.cases, case.id
 
+    measure = partial(examine_apart, nursery=sitting.desk.nursery)
+
     def work(tell: Callable[[float, str], None]) -> int:
         with open_cases(folder) as store:
             entry = measure_brought(
                 store, store.read_case(case_id), number, author=who, time=datetime.now(UTC),
-                tell=tell, **options,
+                tell=tell, measure=measure, **options,
             )  # fmt: skip
         return entry.number
 

@@ -1,7 +1,8 @@
 """Long work in the background: one thing after another, with progress, time left and a way to stop.
 
 A piece of work has a name. Whoever asks for it again, after a reload or on another screen, finds
-the same piece and its progress. Nothing here touches a clip or a case itself.
+the same piece and its progress. Clips are measured in a process of their own, so that none can take
+the page down, and what measuring took of the memory is given back.
 """
 
 import threading
@@ -12,7 +13,10 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
+from smokecase.apart.caller import Nursery
+from smokecase.apart.clips import TASK
 from smokecase.errors import Cancelled, SmokecaseError
+from smokecase.web.memory import give_back_free
 from smokecase.web.shop import Shop
 
 Tell = Callable[[float, str], None]
@@ -66,12 +70,21 @@ class Desk:
         self._waiting: dict[str, deque[Job]] = {lane: deque() for lane in LANES}
         self._news = threading.Condition()
         self._closed = False
+        self.nursery = Nursery(TASK)  # of the lane for measuring, which does one thing at a time
         self._threads = [
             threading.Thread(target=self._run, args=(lane,), name=f"smokecase-{lane}", daemon=True)
             for lane in LANES
         ]
         for thread in self._threads:
             thread.start()
+
+    def warm_up(self) -> None:
+        """Begin the process that clips are measured in, so that the first need not wait for it."""
+
+        def begin(tell: Tell) -> None:
+            self.nursery.begin(where="measuring")
+
+        self.submit(("begin",), begin, lane="measure", words="getting ready to measure")
 
     def submit(self, name: Name, work: Work, *, lane: str, words: str) -> Job:
         """Put work in line; the same work asked for twice is done once."""
@@ -125,8 +138,10 @@ class Desk:
             for line in self._waiting.values():
                 line.clear()
             self._news.notify_all()
+        self.nursery.kill()
         for thread in self._threads:
             thread.join(timeout=20)
+        self.nursery.close()
 
     def _forget_old(self) -> None:
         finished = [name for name, job in self._jobs.items() if not job.is_open]
@@ -143,6 +158,7 @@ class Desk:
                 job = self._waiting[lane].popleft()
                 job.state, job.began = "running", time.monotonic()
             self._do(job)
+            give_back_free()
 
     def _do(self, job: Job) -> None:
         try:

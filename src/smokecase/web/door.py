@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from smokecase.errors import WriteError
 from smokecase.languages import LANGUAGES
+from smokecase.web.memory import give_back_large_blocks
 from smokecase.web.outgoing import Note, stay_at_home
 from smokecase.web.shop import Shop, open_shop
 
@@ -76,6 +77,7 @@ def serve(
     WriteError
         If the port is taken, or nothing can be written.
     """
+    give_back_large_blocks()
     listening = listen("" if network else "127.0.0.1", port)
     own_addresses = addresses_of_this_machine() if network else []
     with listening, _writing(log) as note, open_shop(cases, network=network) as shop:
@@ -85,6 +87,8 @@ def serve(
         codes = _codes() if network else None
         app = make_app(shop, port=port, names=own_addresses, codes=codes, language=language,
                        note=note)  # fmt: skip
+        from smokecase.web.desk import close_all, desk_of
+
         home = f"http://127.0.0.1:{port}/"
 
         def ready() -> None:
@@ -93,12 +97,11 @@ def serve(
                 _tell(how_to_come_in(own_addresses, port, codes))
             if open_browser:
                 webbrowser.open(home)
+            desk_of(shop).warm_up()
 
         try:
             _run(app, listening, ready)
         finally:
-            from smokecase.web.desk import close_all
-
             close_all()
     _tell("The page is closed; nothing is left in the folder for temporary files.")
     return 0

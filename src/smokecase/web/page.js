@@ -2,7 +2,9 @@
    Nothing is loaded from anywhere; measuring and weighing happen on the server. */
 window.smokecase = (() => {
   "use strict";
-  let send = null, root = null, lastStep = null, lastAddress = null, waiting = 0, busyTimer = 0, pollTimer = 0;
+  let send = null, root = null, lastStep = null, lastAddress = null, busyTimer = 0, pollTimer = 0;
+  let asked = null, latest = "", shown = "", againTimer = 0;  // the tap that waits for its answer
+  const AGAIN_MS = 8000;
   const $ = (what, from) => (from || root).querySelector(what);
   const $$ = (what, from) => Array.from((from || root).querySelectorAll(what));
   const sheet = () => $("#sheet");
@@ -24,12 +26,39 @@ window.smokecase = (() => {
   function act(told) {
     const all = Object.assign({}, address(), told);
     try { all.by = localStorage.getItem("smokecase-by") || ""; } catch (error) { all.by = ""; }
+    all.ask = Math.random().toString(36).slice(2) + Date.now().toString(36);
+    latest = all.ask;
     if (told.do !== "poll") {
-      waiting += 1;
+      asked = all;
       clearTimeout(busyTimer);
       busyTimer = setTimeout(() => root.classList.add("busy"), 220);
+      clearTimeout(againTimer);
+      againTimer = setTimeout(again, AGAIN_MS);
     }
     send("click", all);
+  }
+
+  /* an answer can be lost on the way: ask again; the server does each tap once, by its mark */
+  function again() {
+    if (!asked) return;
+    send("click", asked);
+    againTimer = setTimeout(again, AGAIN_MS);
+  }
+
+  /* whether the answer that came is to be shown; a late one to an earlier look is looked up anew */
+  function current(here) {
+    const ask = here.dataset.ask || "";
+    if (asked && ask === asked.ask) {
+      asked = null;
+      clearTimeout(againTimer);
+      clearTimeout(busyTimer);
+      root.classList.remove("busy");
+    }
+    if (ask === latest) { shown = here.dataset.address; return true; }
+    if (asked || !ask) return true;
+    const to = Object.fromEntries(new URLSearchParams(shown));
+    act(Object.assign({ case: "", step: "", clip: "", other: "", about: "", trial: "" }, to, { do: "go" }));
+    return false;
   }
 
   /* -- taps ------------------------------------------------------------------------------- */
@@ -88,11 +117,8 @@ window.smokecase = (() => {
 
   /* -- after every answer of the server ----------------------------------------------------- */
   function settled() {
-    waiting = Math.max(0, waiting - 1);
-    clearTimeout(busyTimer);
-    root.classList.remove("busy");
     const here = sheet();
-    if (!here || here.dataset.address === undefined) return;
+    if (!here || here.dataset.address === undefined || !current(here)) return;
     const to = location.pathname + here.dataset.address;
     if (to !== location.pathname + location.search) history.pushState(null, "", to);
     const stage = $("#stage");
@@ -120,7 +146,7 @@ window.smokecase = (() => {
 
   function poll() {
     if (!$("[data-poll]")) return;
-    if (waiting === 0) act({ do: "poll" });
+    if (!asked) act({ do: "poll" });
     pollTimer = setTimeout(poll, 2500);  // also after an answer that never came
   }
 

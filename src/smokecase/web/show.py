@@ -11,7 +11,7 @@ from smokecase.causes.knowledge import DONT_KNOW
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.causes.record import percent
 from smokecase.errors import CaseError, SmokecaseError
-from smokecase.languages import say
+from smokecase.languages import say, say_error
 from smokecase.report.assemble import compare_entries
 from smokecase.report.course import engine_of, leading_after_each, weigh_otherwise
 from smokecase.web.acts import do_act
@@ -32,6 +32,15 @@ from smokecase.web.views.smoke import show_smoke
 
 
 def answer_tap(sitting: Sitting, told: Mapping[str, Any]) -> str:
+    """Do what was tapped, once, and show the page after it.
+
+    A browser that got no answer asks again with the same mark; it gets the answer that was made.
+    """
+    ask = str(told.get("ask") or "")[:60]
+    return sitting.once(ask, lambda: _answer(sitting, told, ask))
+
+
+def _answer(sitting: Sitting, told: Mapping[str, Any], ask: str) -> str:
     """Do what was tapped and show the page after it; every error becomes one sentence on it."""
     place, said = Place.read(told), ""
     lang = sitting.language
@@ -39,7 +48,7 @@ def answer_tap(sitting: Sitting, told: Mapping[str, Any]) -> str:
         try:
             place, said = do_act(sitting, store, place, told)
         except (SmokecaseError, ValueError) as error:
-            said = notice(str(error), kind="wrong")
+            said = notice(say_error(error, lang), kind="wrong")
         place = _after_work(sitting, place)
         case = None
         try:
@@ -47,14 +56,14 @@ def answer_tap(sitting: Sitting, told: Mapping[str, Any]) -> str:
                 case = store.read_case(place.case)
             body = _step(sitting, store, place, case)
         except CaseError as error:
-            said += notice(str(error), kind="wrong")
+            said += notice(say_error(error, lang), kind="wrong")
             place, case = Place(), None
             body = show_home(store.list_cases(), lang)
         except SmokecaseError as error:
-            said += notice(str(error), kind="wrong")
+            said += notice(say_error(error, lang), kind="wrong")
             body = heading(say("This step cannot be shown", lang))
             body += ahead(say("Go to the story of the case", lang), "case")
-    return frame(body, place, lang, case=case, said=said, turn=uuid.uuid4().hex)
+    return frame(body, place, lang, case=case, said=said, turn=uuid.uuid4().hex, ask=ask)
 
 
 def _after_work(sitting: Sitting, place: Place) -> Place:

@@ -4,6 +4,7 @@ import base64
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
+from concurrent.futures import Future
 from pathlib import Path
 from typing import TypeVar
 
@@ -19,6 +20,7 @@ from smokecase.web.watch import find_watchable, make_watchable
 
 T = TypeVar("T")
 MOST_KEPT = 80
+MOST_ANSWERS = 24
 THUMB_PX, HALF_PX, MARK_PX = 360, 640, 1280
 
 
@@ -43,6 +45,33 @@ class Kept:
         return made
 
 
+class Once:
+    """Answers by the mark of their question, so that one that is asked twice is done once."""
+
+    def __init__(self) -> None:
+        self._made: OrderedDict[str, Future[str]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def __call__(self, mark: str, make: Callable[[], str]) -> str:
+        """Give the answer with this mark, or make it; one that is being made is waited for."""
+        if not mark:
+            return make()
+        with self._lock:
+            before = self._made.get(mark)
+            if before is None:
+                mine = self._made[mark] = Future[str]()
+                while len(self._made) > MOST_ANSWERS:
+                    self._made.popitem(last=False)
+        if before is not None:
+            return before.result()
+        try:
+            mine.set_result(make())
+        except BaseException as error:
+            mine.set_exception(error)
+            raise
+        return mine.result()
+
+
 class Sitting:
     """One page in one language; holds nothing that is not on the disk too."""
 
@@ -50,6 +79,7 @@ class Sitting:
         self.shop, self.language = shop, language
         self.desk: Desk = desk_of(shop)
         self._kept = Kept()
+        self.once = Once()
 
     def weigh(self, case: Case) -> Course:
         """Weigh a case as it stands."""

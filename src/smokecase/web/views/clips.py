@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from smokecase.case.record import Case, Entry
 from smokecase.doubts import DOUBTS
-from smokecase.languages import say
+from smokecase.languages import say, say_error
 from smokecase.report.story import tell_peak
 from smokecase.web.desk import Desk, Job
 from smokecase.web.markup import button, card, doubts_list, esc, fold, p
@@ -67,7 +67,7 @@ def _brought(entry: Entry, case: Case, desk: Desk, lang: str) -> str:
     if job is not None and job.is_open:
         return show_progress(job, desk, lang)
     doubts = [DOUBTS[name] for name in entry.body.get("doubts", ()) if name in DOUBTS]
-    failed = p(str(job.error), "wrong-line") if job is not None and job.error else ""
+    failed = p(say_error(job.error, lang), "wrong-line") if job is not None and job.error else ""
     return (
         f"{failed}{_fitness(entry, doubts, lang)}"
         + '<div class="row">'
@@ -136,7 +136,7 @@ def show_progress(job: Job, desk: Desk, lang: str) -> str:
     """Show how far a piece of work is, how long it will take, and how to stop it."""
     share = round(100 * job.share)
     if not job.is_open:
-        failed = str(job.error) if job.error else say("Stopped.", lang)
+        failed = say_error(job.error, lang) if job.error else say("Stopped.", lang)
         return f'<div class="work"><p class="wrong-line">{esc(failed)}</p></div>'
     waits = job.state == "waiting"
     if waits:  # the one that is being done counts too

@@ -6,6 +6,7 @@ import math
 import numpy as np
 
 from smokecase.case.compare import Comparison
+from smokecase.case.conditions import Condition
 from smokecase.case.record import Case, Entry
 from smokecase.languages import say, text
 from smokecase.web.desk import Desk, Job
@@ -151,8 +152,8 @@ def _curves(found: Comparison, lang: str) -> str:
         f'<div class="timeline"><div class="lanes"><div class="lane opacity">'
         f"<h3>{esc(say('light blocked', lang))}</h3><div class=plot>"
         f'<svg viewBox="0 0 1000 100" preserveAspectRatio="none" role="img" aria-label="{label}">'
-        f'{"".join(drawn)}</svg><span class="mark top">{top:.0f} %</span>'
-        f'<span class="mark bottom">0 %</span></div></div></div>'
+        f'{"".join(drawn)}</svg><span class="axis high">{top:.0f} %</span>'
+        f'<span class="axis low">0 %</span></div></div></div>'
         f'<p class="clock" aria-hidden="true">{marks}</p><ul class="key-list">{key}</ul></div>'
     )
 
@@ -160,9 +161,9 @@ def _curves(found: Comparison, lang: str) -> str:
 def _numbers(found: Comparison, lang: str) -> str:
     rows = "".join(
         f"<tr><th scope=row>{esc(say(w.name, lang))}</th>"
-        f'<td data-head="{esc(say(found.first, lang))}">{esc(w.first)}</td>'
-        f'<td data-head="{esc(say(found.second, lang))}">{esc(w.second)}</td>'
-        f'<td data-head="{esc(say("difference", lang))}">{esc(w.difference)}</td></tr>'
+        f'<td data-head="{esc(say(found.first, lang))}">{esc(say(str(w.first), lang))}</td>'
+        f'<td data-head="{esc(say(found.second, lang))}">{esc(say(str(w.second), lang))}</td>'
+        f'<td data-head="{esc(say("difference", lang))}">{esc(say(str(w.difference), lang))}</td></tr>'
         for w in found.windows
     )
     table = ""
@@ -183,17 +184,29 @@ def _numbers(found: Comparison, lang: str) -> str:
 
 
 def _conditions(found: Comparison, lang: str) -> str:
+    """Tell what is alike and what differs, line by line; what nobody told, in one line."""
     words = {True: say("alike", lang), False: say("differs", lang), None: say("not told", lang)}
     signs = {True: "\N{CHECK MARK}", False: "\N{MULTIPLICATION SIGN}", None: "?"}
+    known = [c for c in found.conditions if c.alike is not None or not _untold(c)]
     rows = "".join(
         f'<li class="is-{str(c.alike).lower()}"><span class="sign" aria-hidden="true">{signs[c.alike]}'
         f"</span><span><b>{esc(say(c.name, lang))}</b> {esc(_sides(c.first, c.second, c.words, lang))} "
         f"<em>{esc(words[c.alike])}</em></span></li>"
-        for c in found.conditions
+        for c in sorted(known, key=lambda c: {False: 0, True: 1, None: 2}[c.alike])
     )
+    untold = [say(c.name, lang) for c in found.conditions if c.alike is None and _untold(c)]
+    if untold:
+        rows += (
+            f'<li class="is-none"><span class="sign" aria-hidden="true">?</span><span>'
+            f"<b>{esc(words[None])}</b> {esc(', '.join(untold))}</span></li>"
+        )
     tell = button(say("Tell how they were filmed", lang), "go", step="look", mark="tell-filmed")
     return card(f'<ul class="conditions">{rows}</ul>{tell}', kind="plain",
                 title=say("Can they be compared?", lang), mark="conditions")  # fmt: skip
+
+
+def _untold(condition: Condition) -> bool:
+    return condition.first == condition.second == "not told"
 
 
 def _sides(first: str, second: str, words: str, lang: str) -> str:

@@ -35,14 +35,15 @@ PATTERNS = (
     '<rect width="14" height="26" class="p-white"/><circle cx="4" cy="7" r="1.6" class="p-dot"/>'
     '<circle cx="11" cy="20" r="1.6" class="p-dot"/></pattern>'
     '<pattern id="fill-none" width="20" height="20" patternUnits="userSpaceOnUse">'
-    '<rect width="20" height="20" class="p-none"/></pattern>'
+    '<rect width="20" height="20" class="p-none"/><path d="M0 20L20 0" class="p-hatch"/></pattern>'
     "</defs>"
 )
 
 
-def frame(
-    body: str, place: Place, lang: str, *, case: Case | None = None, said: str = "", turn: str = ""
-) -> str:
+def frame(  # noqa: PLR0913 - what stands around a step, each by name
+    body: str, place: Place, lang: str, *, case: Case | None = None, said: str = "", turn: str = "",
+    ask: str = "",
+) -> str:  # fmt: skip
     """Set a step in its frame.
 
     Parameters
@@ -57,12 +58,14 @@ def frame(
         Markup of what has to be said first: an error, or what was just done.
     turn : str
         Changes with every answer of the server, so that the browser notices each.
+    ask : str
+        The mark of the tap that this answers.
     """
     steps = _steps(place, lang) if case is not None else ""
     kind = "with-case" if case is not None else "no-case"
     return (
         f'<div id="sheet" class="{kind}" lang="{esc(lang)}" data-address="{esc(place.address)}" '
-        f'data-turn="{esc(turn)}">'
+        f'data-turn="{esc(turn)}" data-ask="{esc(ask)}">'
         f'<svg class="patterns" aria-hidden="true">{PATTERNS}</svg><a class="skip" href="#stage">{esc(say("Skip to the work", lang))}</a>'
         f"{_head(place, lang, case)}"
         f'<div class="bench">{steps}<div id="stage" tabindex="-1" data-step="{esc(place.step)}">'

@@ -77,7 +77,7 @@ def _entry(entry: Entry, gone: bool, onward: int, moved: Mapping[int, str], lang
     undo = ""
     if not gone and entry.kind not in ("opened", "withdrawn", "report"):
         undo = button(say("Undo", lang), "undo", look="plain", number=entry.number)
-    what = str(entry.body["name"]) if entry.kind in NAMED else tell_entry(entry)
+    what = _told(entry, lang)
     state = ""
     if gone and onward:
         state = f"<em>{esc(say('goes on in entry {n}', lang).format(n=onward))}</em>"
@@ -90,6 +90,19 @@ def _entry(entry: Entry, gone: bool, onward: int, moved: Mapping[int, str], lang
         f'<b class="no">{entry.number}</b> <span class="tag">{esc(kind)}</span> <time>{esc(when)} UTC</time> '
         f"<span>{esc(entry.author)}</span> {state}</p>{undo}<p>{esc(what)}</p>{effect}</li>"
     )
+
+
+def _told(entry: Entry, lang: str) -> str:
+    """Tell an entry; the words of a note or a repair stay as they were written."""
+    if entry.kind in NAMED:
+        name = str(entry.body["name"])
+        return say(name, lang) if entry.kind == "report" else name
+    if entry.kind in ("note", "repair"):
+        return str(entry.body["text"])
+    if entry.kind == "withdrawn":
+        told = say("Entry {n} no longer holds: {why}", lang)
+        return told.format(n=entry.replaces, why=say(str(entry.body["why"]), lang))
+    return tell_entry(entry, say=lambda english: say(english, lang))
 
 
 def _add(lang: str) -> str:

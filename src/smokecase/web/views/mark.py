@@ -1,7 +1,7 @@
 """The picture in which the end of the pipe is shown, and the start of the measuring."""
 
 from smokecase.case.record import Case, Entry
-from smokecase.languages import say
+from smokecase.languages import say, say_error
 from smokecase.web.desk import Desk
 from smokecase.web.markup import button, esc, p
 from smokecase.web.views.clips import job_of, show_fitness, show_progress
@@ -30,7 +30,7 @@ def show_mark(case: Case, entry: Entry, picture: str, desk: Desk, lang: str) -> 
         )
     parts = [heading(say("Where does the pipe end?", lang), _lead(entry, lang))]
     if job is not None and job.error is not None:
-        parts.append(notice(str(job.error), kind="wrong"))
+        parts.append(notice(say_error(job.error, lang), kind="wrong"))
     if job is not None and job.state == "stopped":
         parts.append(notice(say("Stopped. Nothing half-measured was kept.", lang)))
     parts.append(_picture(case, entry, picture, lang))

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from smokecase.case.record import Case
-from smokecase.languages import say
+from smokecase.languages import say, say_error
 from smokecase.web.desk import Desk, Job
 from smokecase.web.markup import button, card, esc, options, p
 from smokecase.web.views.clips import show_progress
@@ -44,8 +44,8 @@ def _state(name: str, jobs: Mapping[str, Job], desk: Desk, lang: str) -> str | N
         return None
     if job.is_open:
         return show_progress(job, desk, lang)
-    if job.state == "failed":
-        return notice(str(job.error), kind="wrong")
+    if job.error is not None:
+        return notice(say_error(job.error, lang), kind="wrong")
     return None
 
 

@@ -1,12 +1,13 @@
 """What was measured in one clip: the answer, the player with the plume, the timeline, the doubts."""
 
+from smokecase.assembled import SENTENCE_ENDS
 from smokecase.case.record import LIGHTS, LOADS, ROLES, Case, Entry
 from smokecase.doubts import DOUBTS
 from smokecase.languages import say, text
 from smokecase.readings import Examination
 from smokecase.report.story import tell_peak, tell_story
 from smokecase.web.desk import Desk, Job
-from smokecase.web.markup import button, card, doubts_list, esc, fold, options, p, sentence
+from smokecase.web.markup import button, card, doubts_list, esc, fold, items, options, p, sentence
 from smokecase.web.views.clips import show_progress
 from smokecase.web.views.frame import ahead, heading
 from smokecase.web.views.timeline import COLOUR_WORDS, show_timeline, swatch
@@ -93,7 +94,7 @@ def show_smoke(  # noqa: PLR0913 - what one clip gave, each part by name
         _right_place(seen, entry, lang),
         _sound(seen, lang),
         _doubts(seen, lang),
-        card(p(say(tell_story(seen), lang)), title=say("The whole story", lang), kind="plain"),
+        fold(say("The whole story", lang), p(say(tell_story(seen), lang)), mark="story"),
         fold(say("When and how it was filmed", lang), _circumstances(entry, lang),
              mark="circumstances"),
         fold(say("What each number means", lang), _numbers(lang), mark="numbers"),
@@ -237,7 +238,8 @@ def _right_place(seen: Examination, entry: Entry, lang: str) -> str:
 def _sound(seen: Examination, lang: str) -> str:
     if seen.sound is None or not seen.sound.words:
         return ""
-    return card(p(say(seen.sound.words, lang)), title=say("What was heard", lang), kind="plain")
+    lines = SENTENCE_ENDS.split(say(seen.sound.words, lang))
+    return card(items(lines), title=say("What was heard", lang), kind="plain")
 
 
 def _doubts(seen: Examination, lang: str) -> str:

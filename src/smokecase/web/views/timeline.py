@@ -51,7 +51,7 @@ def show_timeline(examination: Examination, outlines: str, lang: str) -> str:
         f'<div class="track">{_events(examination, begin, end, lang)}<i class="cursor"></i>'
         f'<input type="range" id="time" min="{begin:.2f}" max="{end:.2f}" step="0.04" '
         f'value="{begin:.2f}" aria-label="{label}"></div></div>'
-        f"{_clock(begin, end)}{_key(lang)}"
+        f"{_clock(begin, end)}{_key(examination, lang)}"
         f'<div class="data" hidden>{esc(data)}</div></div>'
     )
 
@@ -94,8 +94,8 @@ def _opacity_lane(
         f'<svg viewBox="0 0 1000 100" preserveAspectRatio="none" role="img" aria-label="{label}">'
         f'<g class="grid"><path d="M0 50H1000"/><path d="M0 0H1000"/></g>'
         f'<g class="band">{"".join(bands)}</g><g class="line">{"".join(lines)}</g></svg>'
-        f'<span class="mark top">{top:.0f} %</span><span class="mark middle">{top / 2:.0f} %</span>'
-        '<span class="mark bottom">0 %</span></div></div>'
+        f'<span class="axis high">{top:.0f} %</span><span class="axis mid">{top / 2:.0f} %</span>'
+        '<span class="axis low">0 %</span></div></div>'
     )
 
 
@@ -148,9 +148,19 @@ def swatch(name: str) -> str:
     )
 
 
-def _key(lang: str) -> str:
+def _key(examination: Examination, lang: str) -> str:
     rows = "".join(
         f"<li>{swatch(name)}{esc(say(words, lang))}</li>" for name, words in COLOUR_WORDS.items()
+    )
+    sound = examination.sound
+    heard = (
+        ("crank", say("starter turns", lang), sound is not None and sound.cranking_starts_s),
+        ("runs", say("runs", lang), sound is not None and sound.runs_s),
+    )
+    rows += "".join(
+        f'<li><i class="key s-{kind}"></i>{esc(words)}</li>'
+        for kind, words, at_s in heard
+        if at_s is not None and at_s is not False
     )
     band = esc(say("band: between these lies the true value, 95 times in 100", lang))
     return f'<ul class="key-list">{rows}<li><i class="key band"></i>{band}</li></ul>'
@@ -177,10 +187,9 @@ def _sound_lane(examination: Examination, begin: float, end: float, lang: str) -
             continue
         left = 100 * (at - begin) / (end - begin)
         wide = 100 * (until - at) / (end - begin)
-        shown = esc(words) if wide > 9 else ""
         pieces.append(
             f'<i class="s-{kind}" style="left:{left:.2f}%;width:{wide:.2f}%" '
-            f'title="{esc(words)}"><span>{shown}</span></i>'
+            f'title="{esc(words)}"><span>{esc(words)}</span></i>'
         )
     said = ", ".join(f"{words} {at:.1f} s" for at, _, words in cuts)
     return (
