@@ -38,7 +38,8 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Listen, write the folder if one was named, and print what was heard."""
-    from smokecase.sound.beside import compare_sounds
+    from smokecase.sound.beside import compare_sounds, tell_verdict
+    from smokecase.sound.figures import tell_figures
     from smokecase.sound.listening import hear
 
     files = [args.clip, *([args.other] if args.other else [])]
@@ -62,14 +63,17 @@ def run(args: argparse.Namespace) -> int:
         return 0
     for name, heard in sounds:
         sys.stdout.write(f"{printable(name)}\n  {heard.reading.words}\n")
+        for figure, words in tell_figures(heard.reading):
+            sys.stdout.write(f"  {figure:26}{words}\n")
         for doubt in sorted(heard.reading.doubts):
             sys.stdout.write(f"  Doubt: {doubt.words}; {doubt.remedy}.\n")
     if rows:
         suspect, healthy = (printable(name) for name, _ in sounds)
-        sys.stdout.write(f"\nsuspect {suspect} beside healthy {healthy}\n")
+        sys.stdout.write(f"\nsuspect {suspect} beside healthy {healthy}\n  {tell_verdict(rows)}\n")
     for row in rows:
-        gap = f", by {row.difference}" if row.difference else ""
-        sys.stdout.write(f"  {row.name}: {row.verdict}{gap}\n")
+        both = f"{row.suspect} against {row.healthy}; " if row.difference else ""
+        gap = f", by {row.difference}" if row.differs else ""
+        sys.stdout.write(f"  {row.name:26}{both}{row.verdict}{gap}\n")
     return 0
 
 
@@ -87,7 +91,12 @@ def _write(folder: Path, sounds: list[tuple[str, "Heard"]]) -> None:
     from smokecase.report.sound_figures import draw_orders, draw_spectrogram
     from smokecase.sound.beside import one_after_the_other
 
-    heard = [(name, h) for name, h in sounds if h.sound is not None]
+    roles = ("suspect: ", "healthy: ") if len(sounds) == 2 else ("",)
+    heard = [
+        (role + printable(name), h)
+        for role, (name, h) in zip(roles, sounds, strict=True)
+        if h.sound is not None
+    ]
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if heard:

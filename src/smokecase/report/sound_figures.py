@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 TOP_HZ = 400.0
+UNHEARD_S = 0.6  # the line of the firing frequency breaks where it was not heard for so long
+LOWEST_DB = -55.0  # of the order plot
 
 
 def draw_spectrogram(sounds: list[tuple[str, Heard]]) -> "Figure":
@@ -24,6 +26,7 @@ def draw_spectrogram(sounds: list[tuple[str, Heard]]) -> "Figure":
     """
     import matplotlib as mpl
     from matplotlib.figure import Figure
+    from matplotlib.ticker import MaxNLocator
 
     aligned = len(sounds) > 1 and all(h.reading.first_firing_s is not None for _, h in sounds)
     with mpl.rc_context(SETTINGS):
@@ -38,6 +41,8 @@ def draw_spectrogram(sounds: list[tuple[str, Heard]]) -> "Figure":
             zero_s = (heard.reading.first_firing_s or 0.0) if aligned else 0.0
             _spectrogram(axes, heard, zero_s)
             axes.set_title(name, loc="left", fontsize=10.5, color=INK)
+        _explain(grid[0, 0], 1)
+        grid[-1, 0].xaxis.set_major_locator(MaxNLocator(nbins=12, integer=True))
         grid[-1, 0].set_xlabel(
             "seconds from the first firing" if aligned else "seconds of the clip"
         )
@@ -68,11 +73,12 @@ def _spectrogram(axes: "Axes", heard: Heard, zero_s: float) -> None:
     axes.set_ylabel("frequency [1/s]")
     axes.set_ylim(0, TOP_HZ)
     axes.set_xlim(float(shift), float(shift + sound.duration_s))
-    if heard.stretch and heard.best and heard.reading.firing_hz:
-        at = (heard.stretch.begin + np.arange(len(heard.stretch.beat_hz))) / 1000.0
-        firing = heard.stretch.beat_hz * heard.best.ratio
-        axes.plot(at + shift, firing, color=PLUME, lw=1.6, label="firing frequency")
-        axes.legend(loc="upper left", frameon=True, facecolor=PAPER, edgecolor="none", fontsize=8.5)
+    if heard.reading.firing_hz and heard.reading.idle_speed:
+        at = np.array(heard.reading.speed_time_s) - zero_s
+        per_turn = heard.reading.firing_hz.value / heard.reading.idle_speed.value
+        firing = np.array(heard.reading.speed_per_min) * per_turn
+        firing[1:][np.diff(at) > UNHEARD_S] = np.nan
+        axes.plot(at, firing, color=PLUME, lw=1.8, label="firing frequency")
     marks = (
         (heard.reading.cranking_starts_s, "starter", "right"),
         (heard.reading.first_firing_s, "fires", "left"),
@@ -85,6 +91,15 @@ def _spectrogram(axes: "Axes", heard: Heard, zero_s: float) -> None:
                 textcoords="offset points", ha=side, color=MARK, fontsize=9,
                 bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.8, "pad": 1.0},
             )  # fmt: skip
+
+
+def _explain(axes: "Axes", columns: int) -> None:
+    """Say above the panel what its marks mean, so that nothing is covered."""
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(
+            loc="lower right", bbox_to_anchor=(1.0, 0.99), ncols=columns, frameon=False,
+            fontsize=8.5, borderaxespad=0.2,
+        )  # fmt: skip
 
 
 def draw_orders(sounds: list[tuple[str, Heard]]) -> "Figure | None":
@@ -106,6 +121,7 @@ def draw_orders(sounds: list[tuple[str, Heard]]) -> "Figure | None":
         for axes, (name, heard) in zip(grid[:, 0], shown, strict=True):
             _orders(axes, heard)
             axes.set_title(name, loc="left", fontsize=10.5, color=INK)
+        _explain(grid[0, 0], 2)
         grid[-1, 0].set_xlabel("order: times per engine cycle")
         figure.text(0.07, 1 - 0.36 / height, "Evenness: firing harmonics against the rest",
                     fontsize=14, weight="bold")  # fmt: skip
@@ -120,6 +136,7 @@ def _orders(axes: "Axes", heard: Heard) -> None:
     order = spectrum.order * best.cylinders / best.ratio
     level = 10 * np.log10(spectrum.power + 1e-14)
     keep = (order > 0.3) & (order < 6.5 * best.cylinders)
+    level = level - float(level[keep].max())
     floor = float(np.quantile(level[keep], 0.05)) - 2
     axes.fill_between(order[keep], floor, level[keep], color=FAINT, alpha=0.45, lw=0)
     axes.plot(order[keep], level[keep], color=INK, lw=0.7)
@@ -135,7 +152,7 @@ def _orders(axes: "Axes", heard: Heard) -> None:
         axes.plot(
             [], [], "v", color=PLUME, ms=4.5, label="other orders: high where firing is uneven"
         )
-    axes.legend(loc="upper right", frameon=False, fontsize=8.5)
-    axes.set_ylabel("level [dB]")
+    axes.set_ylabel("below the strongest [dB]")
     axes.set_xlim(0, 6.5 * best.cylinders)
-    axes.set_ylim(floor, float(level[keep].max()) + 9)
+    axes.set_xticks(np.arange(0, 6.5 * best.cylinders, best.cylinders))
+    axes.set_ylim(max(floor, LOWEST_DB), 4)

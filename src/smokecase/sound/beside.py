@@ -1,6 +1,6 @@
 """Two sounds side by side: a suspect and a healthy one, aligned on the first firing.
 
-Public: `Difference`, `compare_sounds`, `one_after_the_other`.
+Public: `Difference`, `compare_sounds`, `tell_verdict`, `one_after_the_other`.
 """
 
 from dataclasses import dataclass
@@ -14,6 +14,7 @@ from smokecase.video.sound_track import SoundTrack
 
 Floats = NDArray[np.float64]
 BEFORE_S, AFTER_S, PAUSE_S = 3.0, 5.0, 0.7  # about the first firing; between the two
+ALIKE = "no difference shown"
 # field, its name for people, what a larger value is called
 COMPARED = (
     ("cranking_time", "cranking time", "longer", "shorter"),
@@ -22,6 +23,7 @@ COMPARED = (
     ("uneven_firing", "uneven firing", "more", "less"),
     ("speed_variation", "speed variation", "more", "less"),
 )
+WORDS = {word for _, _, more, less in COMPARED for word in (more, less)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +35,11 @@ class Difference:
     healthy: Measured | None
     difference: Measured | None  # suspect less healthy
     verdict: str  # plain words
+
+    @property
+    def differs(self) -> bool:
+        """Whether the interval of the difference leaves out zero."""
+        return self.verdict in WORDS
 
 
 def compare_sounds(suspect: SoundReading, healthy: SoundReading) -> list[Difference]:
@@ -61,13 +68,29 @@ def compare_sounds(suspect: SoundReading, healthy: SoundReading) -> list[Differe
         gap = a.value - b.value
         u = float(np.hypot(low, high)) / np.sqrt(2.0) / COVERAGE
         difference = Measured(value=gap, u=u, unit=a.unit, low=gap - low, high=gap + high)
-        word = (
-            more if difference.low > 0 else less if difference.high < 0 else "no difference shown"
-        )
+        word = more if difference.low > 0 else less if difference.high < 0 else ALIKE
         rows.append(
             Difference(name=name, suspect=a, healthy=b, difference=difference, verdict=word)
         )
     return rows
+
+
+def tell_verdict(rows: list[Difference]) -> str:
+    """Say the whole comparison in one or two plain sentences."""
+    differ = [f"{row.verdict} {row.name}" for row in rows if row.differs]
+    alike = [row.name for row in rows if row.verdict == ALIKE]
+    said = []
+    if differ:
+        said.append(f"Beside the healthy one the suspect shows: {_listed(differ)}.")
+    if alike:
+        said.append(f"No difference is shown in {_listed(alike)}.")
+    if not said:
+        return "Cannot tell: no figure was heard in both."
+    return " ".join(said)
+
+
+def _listed(parts: list[str]) -> str:
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
 def one_after_the_other(

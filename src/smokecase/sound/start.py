@@ -2,7 +2,7 @@
 
 Loudness in seven bands of pitch is compared with what the last moments before running sounded
 like (the starter) and with what the rest before it sounded like (no starter). The starter's
-spells are the likeliest path between the two.
+spells are the likeliest path between the two; where it engages, the loudness makes a step.
 
 Public: `Loudness`, `measure_loudness`, `Start`, `find_start`.
 """
@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from smokecase.sound.onset import weigh_onsets
+
 Floats = NDArray[np.float64]
 EDGES_HZ = (20, 60, *(100 * 2 ** (np.arange(22) / 4.1)))  # quarter octaves up to 3.5 kHz
 # ways of looking: how many bands are left out (wind and footsteps lie low, a starter's whine
@@ -23,6 +25,10 @@ WAYS_BANDS, WAYS_PRICE, WAYS_LATER_S = (3, 6, 12), (3.0, 12.0), (-0.3, 0.0, 0.3)
 LOOKED_BACK_S = 40.0
 AGREE_S = 0.12
 MOST_SURE = 3.0  # beyond it nothing is gained
+VOTES = 0.5  # what all ways together weigh against the plainest step in loudness
+NEAR_S = 0.3  # a rival so near is the same onset
+PLAIN_STEP = 0.35  # of an earlier attempt's onset, of the plainest step
+HEARD_LATE_S = 0.5  # where the plainest change since the onset lies so much sooner, it counts
 U_RUNS_S = 0.15
 HOP_S = 0.016
 LATE_S = 0.06  # the first blows are half a beat apart and frames straddle them
@@ -46,7 +52,7 @@ class Start:
     first_firing_s: float
     runs_s: float
     u_runs_s: float
-    agree: float  # share of the ways of looking that find the starter engage here [0 to 1]
+    agree: float  # how far this onset of the starter stands above its best rival [0 to 1]
     sure: float  # how far the starter's sound stands off from what was before, in deviations
 
 
@@ -71,7 +77,7 @@ def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
 
     The ways: more or fewer bands left out, changes at a low or a high price, running first heard
     0.3 s sooner or later. Each votes for where the starter engages, and the more the starter's
-    sound stands off, the more its vote weighs.
+    sound stands off, the more its vote weighs; the step in loudness at each moment is added.
 
     Returns
     -------
@@ -86,27 +92,43 @@ def find_start(loudness: Loudness, heard_running_s: float) -> Start | None:
     if not found:
         return None
     runs_s = float(np.median([w.runs_s for w in found]))
-    votes = np.array([min(w.sure, MOST_SURE) for w in found])
-    begins = np.array([w.cranks[-1][0] for w in found])
-    near = np.abs(begins[:, np.newaxis] - begins) < AGREE_S
-    best = int((near @ np.maximum(votes, 0.0)).argmax())
-    agreeing = near[best] & (votes > 0)
-    # a way that finds no starter, or none before it, votes against
-    against = np.maximum(votes, 1.0)[~agreeing].sum() + (len(ways) - len(found))
-    total = float(votes[agreeing].sum())
-    nearest = min(
-        (w for w, yes in zip(found, near[best], strict=True) if yes),
-        key=lambda w: abs(w.runs_s - runs_s),
-    )
-    begin_s = float(np.average(begins[agreeing], weights=votes[agreeing])) if total else 0.0
+    steps = weigh_onsets(loudness.level, int(np.searchsorted(loudness.time_s, runs_s)))
+    time_s = loudness.time_s[: len(steps)]
+    weight = steps + VOTES * _votes(time_s, found, len(ways) - len(found))
+    best = int(weight.argmax())
+    begin_s = float(time_s[best])
+    nearest = min(found, key=lambda w: (abs(w.cranks[-1][0] - begin_s) > AGREE_S,
+                                        abs(w.runs_s - runs_s)))  # fmt: skip
+    earlier = [
+        (a, b) for a, b in nearest.cranks[:-1]
+        if b < begin_s - SHORTEST_PAUSE_S and steps[np.abs(time_s - a) < AGREE_S].max() > PLAIN_STEP
+    ]  # fmt: skip
+    # an earlier attempt begins as this one does, and is no rival
+    onsets = np.array([begin_s, *(a for a, _ in earlier)])
+    rivals = weight[np.abs(time_s[:, np.newaxis] - onsets).min(axis=1) > NEAR_S]
+    change = _change(loudness, begin_s + SHORTEST_CRANK_S, heard_running_s + 0.5)
+    if change is not None and runs_s - (float(loudness.time_s[change]) - LATE_S) > HEARD_LATE_S:
+        runs_s = float(loudness.time_s[change]) - LATE_S
     return replace(
         nearest,
-        cranks=(*nearest.cranks[:-1], (begin_s if total else nearest.cranks[-1][0], runs_s)),
-        first_firing_s=min(nearest.first_firing_s, runs_s),
+        cranks=(*earlier, (begin_s, runs_s)),
+        first_firing_s=min(max(nearest.first_firing_s, begin_s), runs_s),
         runs_s=runs_s,
         u_runs_s=math.hypot(U_RUNS_S, float(np.std([w.runs_s for w in found]))),
-        agree=total / (total + against),
+        agree=float(weight[best] - rivals.max(initial=0.0)) / (1.0 + VOTES),
     )
+
+
+def _votes(time_s: Floats, found: list[Start], finding_none: int) -> Floats:
+    """Share of the ways that find the starter engage about each moment."""
+    votes, total = np.zeros(len(time_s)), float(finding_none)
+    for way in found:
+        vote = min(way.sure, MOST_SURE)
+        votes += max(vote, 0.0) * np.exp(
+            -0.5 * ((time_s - way.cranks[-1][0]) / (0.5 * AGREE_S)) ** 2
+        )
+        total += max(vote, 1.0)
+    return votes / total
 
 
 def _one_way(

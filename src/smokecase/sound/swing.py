@@ -5,7 +5,7 @@ Public: `measure_variation`, `weigh_hunting`.
 
 import numpy as np
 
-from smokecase.measured import Measured
+from smokecase.measured import COVERAGE, Measured
 from smokecase.sound.orders import Stretch
 from smokecase.sound.periods import HOP_S
 
@@ -14,7 +14,10 @@ def measure_variation(stretch: Stretch) -> Measured:
     """Measure the speed's standard deviation over quarter seconds, relative to its mean."""
     value = 100.0 * float(np.std(stretch.wander))
     u = value / np.sqrt(2.0 * max(3.0, stretch.duration_s / 0.5)) + 30.0 * stretch.u_beat
-    return Measured(value=value, u=float(u), unit="%")
+    half = COVERAGE * float(u)
+    return Measured(
+        value=value, u=float(u), unit="%", low=max(0.0, value - half), high=value + half
+    )
 
 
 def weigh_hunting(stretch: Stretch) -> float | None:

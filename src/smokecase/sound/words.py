@@ -16,6 +16,10 @@ def tell_sound(r: SoundReading, evenness: Evenness) -> str:
         said.append(f"Cranks for {r.cranking_time}.")
         if r.attempts and r.attempts > 1:
             said.append(f"It took {r.attempts} attempts.")
+    elif r.runs_s is None:
+        said.append("Its start is not in the sound.")
+    else:
+        said.append("How long it cranks cannot be told: the starter does not stand out.")
     if r.idle_speed:
         text = f"Runs at {r.idle_speed}"
         if r.other_idle_speed:
@@ -23,6 +27,8 @@ def tell_sound(r: SoundReading, evenness: Evenness) -> str:
         said.append(text + ".")
     elif r.cylinders:
         said.append("It runs, but its speed had not settled when the sound ended.")
+    if r.stalls:
+        said.append(f"It dies {r.stalls} times." if r.stalls > 1 else "Then it dies.")
     said.extend(_evenness(r, evenness))
     if r.hunting is not None and r.hunting > 0.5:
         said.append("The idle speed swings slowly.")
