@@ -1,5 +1,6 @@
 """A clip with the printed backdrop through the same door as any other."""
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -47,6 +48,7 @@ def stills(tmp_path_factory):
     write_backdrop(folder / "board.pdf")
     yard = hang(print_sheet(folder / "board.pdf"), np.random.default_rng(11))
     through, veil = yard.plume(0.55, veil=0.05)
+    np.save(folder / "through.npy", through[..., 1])
     for name, codes in (("clear", yard.expose()), ("smoke", yard.expose(through, veil))):
         Image.fromarray(codes).save(folder / f"{name}.png")
     side = 1.1 * yard.diameter_px
@@ -70,6 +72,24 @@ def test_two_stills_before_the_backdrop_are_read_by_contrast(stills):
     assert trace.opacity_pct[0] == pytest.approx(truth, abs=3)  # twice the bar of the mean error
     assert trace.opacity_low_pct[0] < truth < trace.opacity_high_pct[0]
     assert trace.centre_line_pct[0] > trace.opacity_pct[0]
+
+
+def test_without_an_exit_the_board_is_read_pixel_by_pixel(stills):
+    _, folder, _ = stills
+
+    found = examine(folder / "smoke.png", plate=folder / "clear.png")
+
+    assert np.isnan(found.trace.opacity_pct[0])  # nobody said where the pipe ends
+    told = found.opacity_map
+    size = told.opacity_pct.shape[::-1]
+    through = np.load(folder / "through.npy").astype(np.float32)
+    truth = 100 * (1 - cv2.resize(through, size, interpolation=cv2.INTER_AREA))
+    half = (told.high_pct - told.low_pct) / 2
+    before_board = np.isfinite(half) & (half < 12) & (truth > 10)
+    error = (told.opacity_pct - truth)[before_board]
+    assert before_board.sum() > 3000
+    assert np.abs(error).mean() < 3  # single pixels, twice the bar of the mean error
+    assert np.mean(np.abs(error) < half[before_board]) > 0.9
 
 
 def test_the_paper_goes_before_a_marked_white(stills):

@@ -3,6 +3,8 @@
 For two stills it is also read here; for clips `walk.py` reads it frame after frame.
 """
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,6 +26,9 @@ Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
+SQUARES = 3  # that a board's shorter side is read in where no pipe tells where to look
+LEAST_SQUARE_PX = 12
+U_PIXEL = 0.35  # of the surface's spread in a square: what a pixel may differ from it
 BOARD_LONG_SIDE = 1920  # pixels of the picture that the backdrop is looked for in
 
 
@@ -108,13 +113,6 @@ def read_before_board(  # noqa: PLR0913 - two pictures and what is known of them
     """
     if backdrop is None or pipe is None:
         return None, frozenset()
-    gain = exposure.gain[1] if exposure.checked else np.ones(3)
-    u_gain = np.full(3, 0.05)
-    ratios = log_ratios(block_means(light), block_means(plate))[exposure.free]
-    ratios = ratios[~np.isnan(ratios).any(axis=-1)]
-    if exposure.checked and len(ratios) >= 4:
-        scatter = 1.4826 * np.median(np.abs(ratios - np.median(ratios, axis=0)), axis=0)
-        u_gain = np.sqrt(scatter**2 / max(1.0, len(ratios) / 8.0) + 0.003**2)
     reader = SectionByContrast(
         plate,
         backdrop,
@@ -122,5 +120,57 @@ def read_before_board(  # noqa: PLR0913 - two pictures and what is known of them
         centre_line(pipe),
         drawn_boxes(pipe, rng)[1:],
     )
-    reading = reader.read(light, np.hypot(u_gain, U_TONE_GAIN * np.abs(np.log(gain))), clipped)
+    reading = reader.read(light, _u_gain(light, plate, exposure), clipped)
     return join_contrast(None, reading), reading.doubts
+
+
+def map_before_board(
+    light: Picture,
+    plate: Picture,
+    clipped: NDArray[np.bool_],
+    backdrop: Backdrop,
+    exposure: Exposure,
+) -> tuple[Floats, Floats]:
+    """Opacity of each pixel before the board, and its standard uncertainty. [%], shape (h, w).
+
+    The board is read square by square, each as large as a third of its shorter side; NaN where
+    there is no board, or a square holds too little of it. Arguments as of `read_before_board`.
+    """
+    opacity, u = np.full(plate.shape[:2], np.nan), np.full(plate.shape[:2], np.nan)
+    rows, columns = (np.flatnonzero(backdrop.mask.any(axis=axis)) for axis in (1, 0))
+    side = min(len(rows), len(columns)) // SQUARES
+    if side < LEAST_SQUARE_PX:
+        return opacity, u
+    u_gain = _u_gain(light, plate, exposure)
+    for y in range(int(rows[0]), int(rows[-1]) + 2 - side, side):
+        for x in range(int(columns[0]), int(columns[-1]) + 2 - side, side):
+            reader = SectionByContrast(plate, backdrop, (x, y, x + side, y + side))
+            read = reader.read(light, u_gain, clipped)
+            if read.surface is None or not math.isfinite(read.transmittance[1]):
+                continue
+            # the surface is that of the recorded light; its mean is set right by the tone curve
+            down, across = (
+                np.minimum((np.arange(side) + first - start) / read.step_px, size - 1).astype(int)
+                for first, start, size in zip(
+                    (y, x), read.origin_px[::-1], read.surface.shape, strict=True
+                )
+            )
+            through = read.surface[np.ix_(down, across)]
+            cut = (slice(y, y + side), slice(x, x + side))
+            opacity[cut] = 100.0 * (1.0 - read.transmittance[1] + through.mean() - through)
+            u[cut] = 100.0 * np.hypot(read.u_transmittance[1], U_PIXEL * through.std())
+    off = ~backdrop.mask
+    opacity[off], u[off] = np.nan, np.nan
+    return opacity, u
+
+
+def _u_gain(light: Picture, plate: Picture, exposure: Exposure) -> Floats:
+    """Relative standard uncertainty of the exposure that was taken out, for contrasts."""
+    gain = exposure.gain[1] if exposure.checked else np.ones(3)
+    u_gain = np.full(3, 0.05)
+    ratios = log_ratios(block_means(light), block_means(plate))[exposure.free]
+    ratios = ratios[~np.isnan(ratios).any(axis=-1)]
+    if exposure.checked and len(ratios) >= 4:
+        scatter = 1.4826 * np.median(np.abs(ratios - np.median(ratios, axis=0)), axis=0)
+        u_gain = np.sqrt(scatter**2 / max(1.0, len(ratios) / 8.0) + 0.003**2)
+    return np.asarray(np.hypot(u_gain, U_TONE_GAIN * np.abs(np.log(gain))))

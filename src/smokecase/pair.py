@@ -13,7 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.behind import choose_white, look_behind, read_before_board, working_box
+from smokecase.behind import (
+    choose_white,
+    look_behind,
+    map_before_board,
+    read_before_board,
+    working_box,
+)
 from smokecase.doubts import (
     BACK_LIT,
     COLOUR_OPEN,
@@ -28,6 +34,7 @@ from smokecase.errors import ClipError
 from smokecase.measured import COVERAGE, Measured
 from smokecase.optics.light import saturated, to_linear, to_srgb8
 from smokecase.plume.backdrop import tell_backdrop
+from smokecase.plume.channel_texture import channel_texture
 from smokecase.plume.kind import look_at_smoke, tell_colour, tell_colour_of_light
 from smokecase.plume.learn_veil import brightest_luma, learn_veil
 from smokecase.plume.likely_white import likely_white
@@ -155,6 +162,10 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
     white, u_ln_white = choose_white(plate, plate_blown, backdrop, white_box)
     behind, more_doubts = read_before_board(light, plate, clipped, backdrop, pipe, exposure, rng)
     doubts |= more_doubts
+    nothing = np.full(plate.shape[:2], np.nan)
+    on_board, u_board = nothing, nothing
+    if backdrop is not None:
+        on_board, u_board = map_before_board(light, plate, clipped, backdrop, exposure)
     told = tell_backdrop(backdrop, clip.scale)
     u_plate = (0.002 + 0.006 * plate).astype(np.float32)
     tell(0.4, "learning the colour of the smoke")
@@ -170,11 +181,8 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
     if veil is None or windows is None:
         colour, _ = tell_colour(None, 1.0)
         shape = light.shape[:2]
-        flat = OpacityMap(
-            opacity_pct=np.zeros(shape, np.float32),
-            low_pct=np.full(shape, -UNSEEN_PCT, np.float32),
-            high_pct=np.full(shape, UNSEEN_PCT, np.float32),
-        )  # fmt: skip
+        known = np.isfinite(on_board)
+        flat = _map(np.where(known, on_board, 0.0), np.where(known, u_board, UNSEEN_PCT / COVERAGE))
         opacity = Measured(value=0.0, u=UNSEEN_PCT / COVERAGE, unit="%") if pipe else None
         missing = frozenset() if pipe else frozenset({EXIT_NOT_FOUND})
         reading = _reading(opacity, missing, colour, {}, behind)
@@ -185,15 +193,14 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
     tell(0.7, "measuring")
     local = fit_local_veil(windows, veil)
     values, u = _opacity(light, plate, u_plate, local)
+    known = np.isfinite(on_board)  # contrast knows nothing of the smoke's colour, and needs not
+    values, u = np.where(known, on_board, values), np.where(known, u_board, u)
     values = np.where(clipped | (u > WIDEST_PCT), np.nan, values)
-    opacity_map = OpacityMap(
-        opacity_pct=values.astype(np.float32),
-        low_pct=(values - COVERAGE * u).astype(np.float32),
-        high_pct=(values + COVERAGE * u).astype(np.float32),
-    )
+    opacity_map = _map(values, u)
     look = look_at_smoke(
         veil, windows, plate=plate, white=white, u_ln_white=u_ln_white,
         brightest=brightest_luma(plate), moving=False,
+        channels=channel_texture(light, plate, veil, windows) if lossless else None,
     )  # fmt: skip
     colour, of_colour = tell_colour(look, 0.0)
     doubts |= of_colour
@@ -271,6 +278,14 @@ def _opacity(
     away = np.sqrt(np.sum((plate - local.light(plate.shape[:2])) ** 2, axis=-1)) + 0.005
     noise = 100.0 * np.sqrt(np.sum(u_plate.astype(np.float64) ** 2, axis=-1)) / away
     return value, np.sqrt(spread**2 + noise**2 + 0.4**2 + (0.03 * value) ** 2)
+
+
+def _map(values: Floats, u: Floats) -> OpacityMap:
+    return OpacityMap(
+        opacity_pct=values.astype(np.float32),
+        low_pct=(values - COVERAGE * u).astype(np.float32),
+        high_pct=(values + COVERAGE * u).astype(np.float32),
+    )
 
 
 def _section(pipe: PipeExit) -> Box:
