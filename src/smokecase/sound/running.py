@@ -42,8 +42,8 @@ class Found:
     spells: list[Running]  # in order of time; empty where no engine can be told
     parts: list[NDArray[np.int64]]  # windows of unbroken strong beat, even or not
     track: BeatTrack  # with flips between readings of one beat undone
-    # what the sound is instead: "nothing repeats", "it is rough like a voice", "too short"; with
-    # spells, empty or "it leaps like a tune or a voice", which only strong lines outweigh
+    # what the sound is instead, in words; with spells, empty or "what repeats leaps, like a tune or
+    # a voice", which only strong lines outweigh
     why_not: str
 
 
@@ -59,7 +59,7 @@ def find_running(track: BeatTrack) -> Found:
         scatter=track.scatter,
     )  # fmt: skip
     if not parts:
-        return Found(spells=[], parts=[], track=mended, why_not="nothing repeats")
+        return Found(spells=[], parts=[], track=mended, why_not="nothing repeats as firing does")
     spells, reasons = [], set()
     for part in parts:
         spell, reason = _judge(part, log_beat)
@@ -71,7 +71,7 @@ def find_running(track: BeatTrack) -> Found:
         longest = max(spells, key=lambda s: s.steady_last - s.steady_first)
         spells = [s for s in spells if _same_engine(s, longest, log_beat)]
         tuneful = _tuneful(longest, parts, log_beat)
-        why = "it leaps like a tune or a voice" if tuneful else ""
+        why = "what repeats leaps, like a tune or a voice" if tuneful else ""
         return Found(spells=spells, parts=parts, track=mended, why_not=why)
     return Found(spells=[], parts=parts, track=mended, why_not=max(reasons)[1])
 
@@ -116,16 +116,16 @@ def _joined(parts: list[NDArray[np.int64]], log_beat: Floats) -> list[NDArray[np
 
 def _judge(part: NDArray[np.int64], log_beat: Floats) -> tuple[Running | None, str]:
     if len(part) * HOP_S < SHORTEST_S:
-        return None, "too short"
+        return None, "what repeats breaks off at once, as speech does"
     values = np.interp(np.arange(part[0], part[-1] + 1), part, log_beat[part])
     smooth = savgol_filter(values, min(11, len(values) // 2 * 2 - 1), 2)
     steady = _steadiest(smooth)
     if (steady[1] - steady[0] + 1) * HOP_S < SHORTEST_S:
-        return None, "too short"
+        return None, "what repeats breaks off at once, as speech does"
     inside = slice(steady[0], steady[1] + 1)
     rough = float(np.sqrt(np.mean((values[inside] - smooth[inside]) ** 2)))
     if rough > ROUGHEST:
-        return None, "it is rough like a voice"
+        return None, "what repeats is rough, like a voice"
     return (
         Running(
             first=int(part[0]), last=int(part[-1]),
