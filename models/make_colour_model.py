@@ -35,7 +35,7 @@ from smokecase.plume.colour_model import CLASSES, COLOURS, FEATURES, FIRST, read
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parent / "examples"
 SEED = 20_261_125
-SMOKES = 40_000
+SMOKES = 60_000
 HIDDEN = (32, 16)
 NAMED_FROM = 0.8  # chance of being right from which a colour is named: 4 in 5 at the least
 ALIKE = 0.5  # ln of the veil over which clips count as alike
@@ -46,11 +46,19 @@ SETS = {"known": "measured clips that taught the errors",
 # the table's soot has exponents of 1.2 to 1.5 and albedos of 0.12 to 0.25; grown and fresh soot
 # have 0.8 to 1.4 (Bond and Bergstrom 2006, memory) and as little as a third of that light
 SOOT_FLATTER, SOOT_DARKER = (-0.1, 0.5), (0.3, 1.1)
+# opaque shreds of dense soot take all colours alike: its exponent, seen over many, falls as far as
+# nought (Beer's law averaged over a patchy plume); this share of soots
+SHREDS = 0.35
+# a plume hangs in the car's shade, or is seen before the light: ln of its light over the yard's
+# (path-traced pale plumes lie 0.1 to 0.9 below a white card)
+DIM = (-0.6, 0.2)
+# share of pictures stored without loss, whose slope the channels' own texture tells; its doubt
+LOSSLESS, U_SLOPE_LOSSLESS = 0.35, (0.1, 0.5)
 MIXED_FROM = 0.02  # share of the second colour from which a smoke is a mixture
-TAILS = 4.0  # degrees of freedom of Student's t: every clip may hold dust, rain or a lamp
+TAILS = 8.0  # degrees of freedom of Student's t: every clip may hold dust, rain or a lamp
 # families of mixture as often as a colour of each is the largest: the weights mean even odds
-MIX = {"black": 0.28, "blue": 0.24, "fuel": 0.12, "coolant": 0.09, "condensation": 0.06,
-       "oil_and_soot": 0.07, "fuel_and_soot": 0.05, "fuel_and_oil": 0.04, "fuel_and_fog": 0.02,
+MIX = {"black": 0.29, "blue": 0.24, "fuel": 0.12, "coolant": 0.10, "condensation": 0.06,
+       "oil_and_soot": 0.07, "fuel_and_soot": 0.03, "fuel_and_oil": 0.04, "fuel_and_fog": 0.02,
        "oil_and_fog": 0.03}  # fmt: skip
 LIGHT_SHARES = (0.26, 0.16, 0.16, 0.13, 0.13, 0.11, 0.05)  # as `lighting.FAMILIES`
 U_GUESSED_WHITE = 0.45  # what the measuring side believes of a guessed white (ln)
@@ -77,8 +85,11 @@ def draw_smokes(rng, n):
         )  # fmt: skip
         ln_veil[k] = np.log((added / (1.0 - passed))[8, 8] / light.white)
         slope[k] = spectral_slope(np.sum([p.share * p.tau_ratio for p in parts], axis=0))
+        ln_veil[k] += rng.uniform(*DIM)
         for part in parts:
             shares[k, COLOURS.index(part.colour)] += part.share
+        if shares[k, 0] > 0.5 and rng.random() < SHREDS:
+            slope[k] *= rng.random()
         if sys.stderr.isatty() and k % 500 == 0:
             sys.stderr.write(f"\r{100 * k / n:3.0f} %  drawing smokes ")
     return ln_veil, slope, shares
@@ -172,11 +183,14 @@ def add_errors(rng, ln_veil, slope, errors):
     # the floor holds the guessed white; a known one errs by its own doubt, the veil as before
     level = dict(errors["level"])
     level["floor"] = np.where(known, np.hypot(u_white, 0.25), level["floor"])
+    lossless = rng.random(n) < LOSSLESS
+    u_slope = np.where(lossless, np.exp(rng.uniform(*np.log(U_SLOPE_LOSSLESS), n)), u_slope)
+    u_of_slope = np.where(lossless, u_slope, spread_of(errors["slope"], u_slope, ln_misfit))
     first, second, third = rng.standard_t(TAILS, (3, n))
     of_level = spread_of(level, u_level, ln_misfit) * third
     of_level += np.where(known, 0.0, errors["level_bias"])
     r = errors["slope_on_tint"]
-    of_slope = spread_of(errors["slope"], u_slope, ln_misfit) * first
+    of_slope = u_of_slope * first
     of_tint = spread_of(errors["tint"], u_tint, ln_misfit)
     of_tint *= r * first + np.sqrt(1.0 - r**2) * second
     true_tint = ln_veil[:, 2] - ln_veil[:, 0]

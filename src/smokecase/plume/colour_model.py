@@ -32,7 +32,7 @@ FEATURES = (
     "ln_reflectance",  # of the veil in green, against white
     "u_ln_reflectance",
     "slope",  # Angstrom exponent of the optical depth
-    "u_slope",
+    "u_slope",  # all told: what its own fit leaves out is in it
     "tint",  # ln of blue over red of the veil, against white
     "u_tint",
     "ln_misfit",  # of the windows to one smoke; about 0 where one smoke fits

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from smokecase.doubts import COLOUR_CAST, SMOKE_OPEN, TWO_COLOURS, Doubt
 from smokecase.measured import Measured
 from smokecase.optics.veil import Veil
+from smokecase.plume.channel_texture import ChannelTexture
 from smokecase.plume.colour_model import COLOURS, ColourModel, ColourWeights, load_colour_model
 from smokecase.plume.likely_white import likely_white
 from smokecase.plume.spectral import Spectral, fit_spectral
@@ -25,8 +26,9 @@ Floats = NDArray[np.float64]
 
 GUESSED_WHITE = 0.5  # ln uncertainty from which a white is only a guess
 MIXED_FROM, PART_FROM = 0.5, 0.2  # chance of a mixture, and share of a part, for its word
-# what a veil's own doubts and those of the slope leave out, on measured clips (`models/`)
-U_LN_VEIL_REST, U_SLOPE_REST = 0.35, 0.2
+# what a veil's own doubts and those of the slope leave out, on measured clips (`models/`); of the
+# slope where each channel's own texture told it, on path-traced pairs
+U_LN_VEIL_REST, U_SLOPE_REST, U_SLOPE_BY_CHANNELS = 0.35, 0.35, 0.1
 SLOPE_UNKNOWN = (0.9, 1.2, 1.0)  # one picture alone: slope and its doubt; doubt of the level
 LEAST_MISFIT = 0.01  # a lossless picture of one smoke fits perfectly
 NO_SMOKE = 0.5  # weight from which "no smoke" is said
@@ -54,12 +56,18 @@ class ColourLook:
     brightest: float  # luma of the brightest things in the view
     moving: bool = True  # a clip: shake and coding add misfit that a pair of stills has not
 
+    @property
+    def u_slope(self) -> float:
+        """Standard uncertainty of the slope, with what its own fit leaves out."""
+        rest = U_SLOPE_BY_CHANNELS if self.spectral.by_channels else U_SLOPE_REST
+        return float(np.hypot(self.spectral.u_slope, rest))
+
     def features(self) -> Floats:
         """As `colour_model.FEATURES`."""
         spectral = self.spectral
         return np.array([
             np.log(self.light[1] / self.white[1]), np.hypot(self.u_ln_light, self.u_ln_white),
-            spectral.slope, spectral.u_slope, spectral.tint, spectral.u_tint,
+            spectral.slope, self.u_slope, spectral.tint, spectral.u_tint,
             np.log(max(spectral.misfit, LEAST_MISFIT)),
         ])  # fmt: skip
 
@@ -75,6 +83,7 @@ def look_at_smoke(  # noqa: PLR0913 - what is known of the smoke and of the scen
     exit_px: tuple[float, float] | None = None,
     diameter_px: float | None = None,
     moving: bool = True,
+    channels: ChannelTexture | None = None,
 ) -> ColourLook | None:
     """Gather what the colour is told from; None where no smoke was found.
 
@@ -93,12 +102,14 @@ def look_at_smoke(  # noqa: PLR0913 - what is known of the smoke and of the scen
         The pipe. [working px]
     moving : bool
         A clip, not a pair of stills.
+    channels : ChannelTexture, optional
+        Of the windows, where the picture was stored without loss.
     """
     if veil is None:
         return None
     if u_ln_white > GUESSED_WHITE:
         white, u_ln_white = likely_white(plate)
-    spectral = fit_spectral(windows, veil.light, veil.slope, white, exit_px, diameter_px)
+    spectral = fit_spectral(windows, veil.light, veil.slope, white, exit_px, diameter_px, channels)
     if spectral is None:
         return None
     return ColourLook(
@@ -153,11 +164,11 @@ def tell_colour(
         word="cannot be told" if unclear else _word(weights),
         chance=chance,
         spectral_slope=Measured(
-            value=spectral.slope, u=float(np.hypot(spectral.u_slope, U_SLOPE_REST)), unit=""
+            value=spectral.slope, u=look.u_slope, unit=""
         ),
         veil_reflectance=tuple(float(x) for x in reflectance),  # type: ignore[arg-type]
         u_veil_reflectance=float(reflectance[1] * u_level),
-        lighting=_lighting(float(look.light[1]) / look.brightest, spectral),
+        lighting=_lighting(float(look.light[1]) / look.brightest, spectral.slope, look.u_slope),
     )  # fmt: skip
     return colour, frozenset(doubts)
 
@@ -217,7 +228,7 @@ def tell_colour_of_light(light: Picture, white: Floats, u_ln_white: float) -> Sm
     )  # fmt: skip
 
 
-def _lighting(over_brightest: float, spectral: Spectral) -> str:
+def _lighting(over_brightest: float, slope: float, u_slope: float) -> str:
     """Tell whether the smoke may be lit from behind.
 
     Pale smoke then outshines all else in the view, and soot, whose slope stays near 1, glows far
@@ -226,9 +237,8 @@ def _lighting(over_brightest: float, spectral: Spectral) -> str:
     """
     if over_brightest > OUTSHINES:
         return "back_lit"
-    sooty = abs(spectral.slope - 1.0) < SOOTY_SLOPE
-    known = np.hypot(spectral.u_slope, U_SLOPE_REST) < SLOPE_KNOWN
-    return "back_lit" if sooty and known and over_brightest > GLOWING_SOOT else "front"
+    sooty = abs(slope - 1.0) < SOOTY_SLOPE and u_slope < SLOPE_KNOWN
+    return "back_lit" if sooty and over_brightest > GLOWING_SOOT else "front"
 
 
 def _word(weights: ColourWeights) -> str:

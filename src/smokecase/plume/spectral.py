@@ -6,6 +6,9 @@ thin and now thick, parts the two. So the slope is fitted once more for the colo
 whose tint may be that of any daylight or lamp, and its standard uncertainty says how far the
 windows part them.
 
+Where a picture was stored without loss, each channel's own texture is a second witness
+(`channel_texture.py`).
+
 Model and windows are those of `optics/veil.py`; the tint runs along the line from lamp to sky.
 """
 
@@ -16,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from smokecase.optics.veil import channel_powers
+from smokecase.plume.channel_texture import ChannelTexture
 from smokecase.plume.windows import Windows
 
 Floats = NDArray[np.float64]
@@ -46,15 +50,17 @@ class Spectral:
     off_axis: float  # the veil's tint across the line from lamp to sky: pink above, green below
     u_off_axis: float
     misfit: float  # mean squared misfit of the windows, robust; about 1 where one smoke fits
+    by_channels: bool = False  # each channel's own texture told the slope
 
 
-def fit_spectral(
+def fit_spectral(  # noqa: PLR0913 - what is known of the smoke, by place
     windows: Windows | None,
     light: Floats,
     slope: float,
     white: Floats,
     exit_px: tuple[float, float] | None,
     diameter_px: float | None,
+    channels: ChannelTexture | None = None,
 ) -> Spectral | None:
     """Fit slope and tint to the windows that smoke reached.
 
@@ -68,6 +74,8 @@ def fit_spectral(
         Light of a white card, in the plate's unit.
     exit_px, diameter_px : tuple, float or None
         The pipe, in working pixels: windows near it count most.
+    channels : ChannelTexture, optional
+        Of the same windows, where the picture was stored without loss.
 
     Returns
     -------
@@ -76,7 +84,9 @@ def fit_spectral(
     """
     if windows is None or not len(windows):
         return None
-    windows = _most_telling(windows)
+    telling = _most_telling(windows)
+    windows = windows.pick(telling)
+    channels = None if channels is None else channels.pick(telling)
     weight = np.full(len(windows), 1.0 / WINDOWS_PER_FACT)
     if exit_px is not None and diameter_px is not None:
         away = np.hypot(windows.x - exit_px[0], windows.y - exit_px[1])
@@ -86,7 +96,7 @@ def fit_spectral(
     ln_white = np.log(white[[0, 2]] / white[1])
 
     def misfit(p: Floats) -> Floats:
-        of_light, of_texture = _misses(windows, np.exp(p[:3]), float(p[3]))
+        of_light, of_texture, of_channels = _misses(windows, channels, np.exp(p[:3]), float(p[3]))
         tint = p[[0, 2]] - p[1] - ln_white
         priors = np.array([
             (p[1] - level) / U_LN_LEVEL,
@@ -94,9 +104,8 @@ def fit_spectral(
             tint @ OFF_AXIS / U_OFF_AXIS,
             (p[3] - SLOPE_PRIOR[0]) / SLOPE_PRIOR[1],
         ])  # fmt: skip
-        return np.concatenate(
-            [(_soft(of_light) * scale).ravel(), (_soft(of_texture) * scale).ravel(), priors]
-        )
+        told = [(_soft(miss) * scale).ravel() for miss in (of_light, of_texture, of_channels)]
+        return np.concatenate([*told, priors])
 
     edge = 1e-6
     low = np.array([-9.3, -9.3, -9.3, BOUNDS_SLOPE[0]])
@@ -108,7 +117,7 @@ def fit_spectral(
     tint = found.x[[0, 2]] - found.x[1] - ln_white
     across = np.array([OFF_AXIS[0], -OFF_AXIS.sum(), OFF_AXIS[1]])
     along = np.array([-1.0, 0.0, 1.0])
-    of_light, of_texture = _misses(windows, np.exp(found.x[:3]), float(found.x[3]))
+    of_light, of_texture, _ = _misses(windows, None, np.exp(found.x[:3]), float(found.x[3]))
     return Spectral(
         slope=float(found.x[3]),
         u_slope=float(u[3]),
@@ -117,24 +126,31 @@ def fit_spectral(
         off_axis=float(tint @ OFF_AXIS),
         u_off_axis=float(np.sqrt(across @ spread[:3, :3] @ across)),
         misfit=float(np.mean(_soft(of_light) ** 2) + np.mean(_soft(of_texture) ** 2)),
+        by_channels=channels is not None and bool(np.isfinite(channels.u_ratio).any()),
     )
 
 
-def _most_telling(windows: Windows) -> Windows:
+def _most_telling(windows: Windows) -> NDArray[np.intp]:
     """Thin the windows out to those that changed and whose texture is well known."""
     if len(windows) <= MOST_WINDOWS:
-        return windows
+        return np.arange(len(windows))
     change = np.abs(windows.light - windows.plate).max(axis=1)
     change /= windows.plate.max(axis=1) + 0.02
     share = np.minimum(change, 1.0) ** 2 / (windows.u_slope.min(axis=1) ** 2 + 0.1**2)
     # evenly along the heap of shares, so that no chance is needed
     heap = np.cumsum(share) / share.sum()
     at = np.searchsorted(heap, (np.arange(MOST_WINDOWS) + 0.5) / MOST_WINDOWS)
-    return windows.pick(np.unique(at))
+    return np.unique(at)
 
 
-def _misses(windows: Windows, veil: Floats, slope: float) -> tuple[Floats, Floats]:
-    """Misfits of light (n, 3) and texture (n, b) at each window's own best depth, in sigmas."""
+def _misses(
+    windows: Windows, channels: ChannelTexture | None, veil: Floats, slope: float
+) -> tuple[Floats, Floats, Floats]:
+    """Misfits at each window's own best depth, in sigmas.
+
+    Of light (n, 3), of luma texture (n, b), and of red's and blue's texture over green's (n, 2),
+    with no column where the channels are not known.
+    """
     powers = channel_powers(slope)
     away = windows.plate - veil
     u_light = U_LIGHT[0] + U_LIGHT[1] * windows.light
@@ -156,7 +172,10 @@ def _misses(windows: Windows, veil: Floats, slope: float) -> tuple[Floats, Float
         top = np.sum(of_light * grow_light, axis=1) + np.sum(of_texture * grow_texture, axis=1)
         below = np.sum(grow_light**2, axis=1) + np.sum(grow_texture**2, axis=1) + 1e-6
         depth = np.clip(depth + top / below, -0.3, 5.0)
-    return of_light, of_texture
+    if channels is None:
+        return of_light, of_texture, np.zeros((len(windows), 0))
+    expected = np.exp(-depth[:, None] * (powers[[0, 2]] - 1.0))
+    return of_light, of_texture, (channels.ratio - expected) / channels.u_ratio
 
 
 def _soft(miss: Floats) -> Floats:
