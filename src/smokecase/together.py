@@ -43,9 +43,18 @@ def lay_together(
     one = None
     said = []
     if puffs is not None:
-        one = puffs.low < 1 < puffs.high and abs(puffs.value - 1) < ONE_A_CYCLE
-        if one:
-            said.append("The smoke comes once per engine cycle, as from one cylinder.")
+        one = _is_one(puffs)
+        said.append(
+            "The smoke comes once per engine cycle, as from one cylinder."
+            if one
+            else f"The smoke comes {puffs} times per engine cycle."
+        )
+    likelier = _speed_by_puffs(timing, sound, strokes)
+    if likelier is not None:
+        said.append(
+            f"Of both readings of the speed {likelier} is the likelier: then the smoke comes once "
+            "per engine cycle, as from one cylinder."
+        )
     rise = _rise(trace, sound)
     if rise is not None and rise.low > 0:
         said.append(f"Smoke rises by {rise} while the starter turns the engine.")
@@ -67,14 +76,33 @@ def cycles_hz(sound: SoundReading, strokes: int) -> float | None:
 
 
 def _puffs(timing: SmokeTiming, sound: SoundReading, strokes: int) -> Measured | None:
-    cycles = cycles_hz(sound, strokes)
-    if timing.puff_hz is None or cycles is None or sound.idle_speed is None:
+    if sound.idle_speed is None or sound.other_idle_speed is not None:
         return None
-    value = timing.puff_hz / cycles
-    relative = math.hypot(
-        (timing.u_puff_hz or 0.0) / timing.puff_hz, sound.idle_speed.u / sound.idle_speed.value
-    )
+    return _per_cycle(timing, sound.idle_speed, strokes)
+
+
+def _per_cycle(timing: SmokeTiming, speed: Measured, strokes: int) -> Measured | None:
+    if timing.puff_hz is None:
+        return None
+    value = timing.puff_hz / (speed.value / 60.0 / (strokes / 2))
+    relative = math.hypot((timing.u_puff_hz or 0.0) / timing.puff_hz, speed.u / speed.value)
     return Measured(value=value, u=value * relative, unit="")
+
+
+def _is_one(puffs: Measured) -> bool:
+    return puffs.low < 1 < puffs.high and abs(puffs.value - 1) < ONE_A_CYCLE
+
+
+def _speed_by_puffs(timing: SmokeTiming, sound: SoundReading, strokes: int) -> Measured | None:
+    """Of two readings of the speed the one at which the smoke comes once a cycle, if just one."""
+    if sound.idle_speed is None or sound.other_idle_speed is None:
+        return None
+    fits = []
+    for speed in (sound.idle_speed, sound.other_idle_speed):
+        puffs = _per_cycle(timing, speed, strokes)
+        if puffs is not None and _is_one(puffs):
+            fits.append(speed)
+    return fits[0] if len(fits) == 1 else None
 
 
 def _rise(trace: SmokeTrace, sound: SoundReading) -> Measured | None:

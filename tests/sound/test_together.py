@@ -36,7 +36,7 @@ def test_puffs_at_twice_the_cycle_are_not_one_cylinder():
     both = lay_together(trace(np.zeros(200)), SmokeTiming(puff_hz=12.0, u_puff_hz=0.1), sound())
 
     assert both.one_puff_a_cycle is False
-    assert "cylinder" not in both.words
+    assert both.words == "The smoke comes 2.000 (1.966 to 2.034) times per engine cycle."
 
 
 def test_smoke_that_rises_with_the_starter_is_measured():
@@ -64,6 +64,20 @@ def test_an_open_speed_says_nothing_about_puffs():
 
     assert both.puffs_per_cycle is None
     assert lay_together(trace(np.zeros(50)), SmokeTiming(), None).words == ""
+
+
+def test_the_puff_rate_tells_which_of_two_readings_of_the_speed_is_likelier():
+    """6 puffs a second are one a cycle at 720 turns a minute, and half a one at 1440."""
+    low, high = (Measured(value=v, u=4.0, unit="1/min") for v in (720.0, 1440.0))
+    smoke = trace(np.zeros(50))
+
+    for first, second in ((low, high), (high, low)):
+        heard = SoundReading(idle_speed=first, other_idle_speed=second)
+        both = lay_together(smoke, SmokeTiming(puff_hz=6.0, u_puff_hz=0.1), heard)
+        assert both.words.startswith("Of both readings of the speed 720 1/min (712 to 728) is")
+
+        neither = lay_together(smoke, SmokeTiming(puff_hz=8.5, u_puff_hz=0.1), heard)
+        assert neither.words == ""
 
 
 def blipped(opacity_of_speed):
