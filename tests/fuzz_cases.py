@@ -26,7 +26,7 @@ from smokecase.errors import SmokecaseError
 NOON = datetime(2031, 5, 4, 12, tzinfo=UTC)
 KNOWLEDGE = Path(__file__).parents[1] / "models" / "knowledge"
 ANSWERS = Path(__file__).parents[1] / "examples" / "answers.toml"
-MANIFEST = 'clip,fuel,smoke_when,exit_px\na.mp4,diesel,cold_start; idle,"12,14"\nb.mp4,,,\n'
+MANIFEST = 'clip,fuel,smoke_when,exit_px\na.mp4,diesel,cold_start; warm_idle,"12,14"\nb.mp4,,,\n'
 # how often each kind comes, in a hundred
 SHARES = {
     "frames": 36, "clip": 5, "stamps": 7, "picture": 12, "sound": 8, "absurd": 4, "cases": 5,
@@ -443,6 +443,23 @@ _MAKERS = {
     "answers": _make_text(lambda: ANSWERS.read_text(), "answers.toml"),
     "knowledge": _make_knowledge, "folder": _make_folder, "manifest": _make_manifest,
 }  # fmt: skip
+
+
+def make_whole(seeds, folder):
+    """Ask for every kind of input as it is without damage."""
+    folder.mkdir(parents=True)
+    shutil.copytree(seeds / "cases", folder / "cases")
+    (folder / "engines.csv").write_text(MANIFEST)
+    clips = ["h264.mp4", "fragments.mp4", "h264.mov", "h264.mkv", "h264.ts", "mpeg4.avi",
+             "mjpeg.avi", "vp8.webm", "hevc.mp4"]  # fmt: skip
+    pictures = ["still.png", "still.jpg", "still.tif", "still.bmp", "still.webp", "moving.gif"]
+    asked = [("frames", seeds / name) for name in clips]
+    asked += [("picture", seeds / name) for name in pictures]
+    asked += [("sound", seeds / "sound.m4a"), ("sound", seeds / "sound.wav"),
+              ("cases", folder / "cases"), ("package", seeds / "package"), ("answers", ANSWERS),
+              ("knowledge", KNOWLEDGE), ("folder", seeds / "examined"),
+              ("manifest", folder / "engines.csv")]  # fmt: skip
+    return [{"number": 0, "kind": kind, "path": str(path)} for kind, path in asked]
 
 
 # -- what a door does with it, apart --------------------------------------------------------------

@@ -18,7 +18,7 @@ from smokecase.batch.engines import Cores
 from smokecase.batch.run import run_batch
 from smokecase.batch.tables import COLUMNS
 from smokecase.batch.work import CHANGED, Outcome
-from smokecase.errors import Cancelled, CaseError, ClipError, WriteError
+from smokecase.errors import AnswersError, Cancelled, CaseError, ClipError, WriteError
 from smokecase.examination import examine
 
 
@@ -160,6 +160,15 @@ def test_the_manifest_tells_of_each_clip(tmp_path):
     assert "engines.csv, line 2" in rows["clip001.mp4"]["reason"]
     assert '"steam"' in rows["clip001.mp4"]["reason"]
     assert "there is no such file" in rows["gone.mp4"]["reason"]
+
+
+def test_a_manifest_larger_than_any_is_one_sentence_and_is_not_held(tmp_path, monkeypatch):
+    clips = put_clips(tmp_path / "clips", 1)
+    (tmp_path / "m.csv").write_text("clip\n" + "a.mp4\n" * 500_000)
+    monkeypatch.setattr("smokecase.batch.manifest.MOST_BYTES", 2 << 20)
+
+    with pytest.raises(AnswersError, match=r"m.csv: the manifest has more than 2 MB; split it"):
+        run_batch([str(clips)], tmp_path / "out", manifest=str(tmp_path / "m.csv"), engine=Inline())
 
 
 def test_other_answers_are_other_work(tmp_path):

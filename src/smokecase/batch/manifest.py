@@ -34,6 +34,7 @@ from smokecase.errors import AnswersError
 
 CLIP, SHOWN, NOTE = "clip", "shows", "note"
 MOST_BYTES = 1 << 30
+BLOCK = 1 << 20
 SEVERAL = ";"  # between states in one cell
 
 
@@ -109,7 +110,9 @@ def read_manifest(place: str, columns: Sequence[tuple[str, str]] = ()) -> list[L
 def _rows(place: str) -> list[dict[str, Any]]:
     try:
         with as_words(place), fsspec.open(place, "rb") as file:
-            content = file.read(MOST_BYTES + 1)
+            content = bytearray()
+            while len(content) <= MOST_BYTES and (block := file.read(BLOCK)):
+                content += block  # asked for at once, all of the bound would be set aside
     except Exception as error:
         what, remedy = getattr(error, "what", str(error)), getattr(error, "remedy", "")
         raise AnswersError(what, where=shown(place), remedy=remedy) from error
@@ -122,7 +125,7 @@ def _rows(place: str) -> list[dict[str, Any]]:
         what = f'its ending "{ending[:20]}" says no form of a manifest'
         raise AnswersError(what, where=shown(place), remedy="name it .csv, .toml or .parquet")
     try:
-        return readers[ending](content)
+        return readers[ending](bytes(content))
     except (ValueError, OSError, KeyError, TypeError, csv.Error, RecursionError) as error:
         what = f"this is no manifest in {ending.upper()} ({str(error).splitlines()[0][:160]})"
         raise AnswersError(what, where=shown(place), remedy="write it again") from error

@@ -219,7 +219,7 @@ def _text(path: Path) -> str:
         msg = "it was exchanged for a link or a folder"
         raise OSError(msg)
     with path.open("rb") as file:
-        content = file.read(MOST_TEXT_BYTES + 1)
+        content = file.read(min(path.stat().st_size, MOST_TEXT_BYTES) + 1)
     if len(content) > MOST_TEXT_BYTES:
         msg = f"it has more than {MOST_TEXT_BYTES >> 20} MB"
         raise OSError(msg)
