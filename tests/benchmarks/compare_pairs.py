@@ -5,7 +5,7 @@
 Two yards of a kind make a couple, with four starts filmed in each: two as dense, two a quarter or
 four times as dense, every one in a wind of its own. Kind of smoke, light and phone are the same
 within a couple, and are told. Every two clips of one yard are a pair, as in a case, and so are
-four across the yards: 16 pairs from 8 clips, eleven of which differ in density. WORK_FOLDER keeps
+eight across the yards: 20 pairs from 8 clips, 13 of which differ in density. WORK_FOLDER keeps
 the clips and what was measured, so that a second run only compares; --render only makes the clips.
 
 The truth of a pair is that of its mean opacities near the pipe over the common time from the start:
@@ -35,6 +35,7 @@ from smokecase.readings import Examination
 
 SCENES = ("driveway", "brick_wall", "wood_fence", "gravel_yard", "hedge", "garage_door")
 SIZE, SECONDS = (512, 288), 8.0
+ACROSS = ("aa", "bb", "dd", "bc", "cb", "da", "ad", "ca")  # clips of the two yards, by letter
 COLD = Circumstances(standing_h=12, coolant_degc=5, ambient_degc=5, load="cold start",
                      light="overcast", camera="one phone on a stand")  # fmt: skip
 
@@ -69,8 +70,8 @@ def draw_couple(rng: np.random.Generator, name: str, first_yard: int) -> list[li
 
 
 def pairs_of(couple: list[list[Filmed]]) -> list[tuple[Filmed, Filmed]]:
-    """Every two clips of one yard, and four pairs across; two in three differ in density."""
-    across = [(couple[0][i], couple[1][j]) for i, j in ((0, 0), (1, 2), (2, 1), (3, 0))]
+    """Every two clips of one yard, and eight pairs across; two in three differ in density."""
+    across = [(couple[0]["abcd".index(i)], couple[1]["abcd".index(j)]) for i, j in ACROSS]
     return [*(pair for yard in couple for pair in combinations(yard, 2)), *across]
 
 
