@@ -197,7 +197,7 @@ class Entry:
             "result": lambda b: f"check {b['check']}: {b['result']}",
             "note": lambda b: f"note: {b['text']}",
             "repair": lambda b: f"repair: {b['text']}",
-            "report": lambda b: f"report {b['name']}",
+            "report": lambda b: f"{b['name']}",
             "withdrawn": lambda b: f"entry {self.replaces} withdrawn: {b['why']}",
         }[self.kind](self.body)
         if self.replaces is None or self.kind == "withdrawn":
