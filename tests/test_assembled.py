@@ -31,10 +31,10 @@ def german():
         ("Smoke is first seen at 5.6 s.", "Der erste Rauch ist bei 5.6 s zu sehen."),
         # sentences are said one by one, and what stands in a gap in turn
         (
-            "Smoke is first seen at 5 s. It is densest at 6 s, where it blocks 9 % (1 to open) of the "
-            "light.",
-            "Der erste Rauch ist bei 5 s zu sehen. Am dichtesten ist er bei 6 s, dort hält er 9 % (1 "
-            "bis offen) des Lichts zurück.",
+            "Smoke is first seen at 5 s. It is densest at 6 s, "
+            "where it blocks 9 % (1 to open) of the light.",
+            "Der erste Rauch ist bei 5 s zu sehen. Am dichtesten ist er bei 6 s, "
+            "dort hält er 9 % (1 bis offen) des Lichts zurück.",
         ),
         # gaps may change places
         ("Ina took away 3", "3 wurde von Ina weggenommen"),

@@ -29,6 +29,7 @@ from smokecase.casework import (
     add_result,
     bring_clip,
     measure_brought,
+    save_report,
     tell_circumstances,
 )
 from smokecase.model_files import find_model
@@ -38,19 +39,27 @@ FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
          "--disable-background-networking", "--disable-component-update",
          "--disable-sync"]  # fmt: skip
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}
-NAME = "Old press engine (invented)"
-STEPS = ("home", "bring", "mark", "look", "tell", "weigh", "check", "compare", "case", "report")
+FILMS_ARE_THERE = (
+    "Array.from(document.querySelectorAll('video')).every(v => v.readyState >= 2 && !v.seeking)"
+)
+NAME, HOT = "Old press engine (invented)", "Tractor that ran hot (invented)"
+STEPS = ("home", "bring", "mark", "look", "tell", "weigh", "check", "compare", "case", "report",
+         "guide", "measuring", "stop")  # fmt: skip
 ANSWERS = {"fuel": "diesel", "installation": "generator", "smell": "fuel", "coolant_loss": "no",
            "clears_when_warm": "slowly", "idle": "rough_cold"}  # fmt: skip
+HOT_ANSWERS = {"fuel": "diesel", "installation": "tractor", "coolant_loss": "fast"}
 
 
-def fill(cases: Path) -> str:
-    """Make the example case; returns its number."""
+def fill(cases: Path) -> tuple[str, str]:
+    """Make the example cases, one with clips and one with a stop sign; returns their numbers."""
     who = {"author": "Ina", "time": datetime(2031, 11, 3, 8, 5, tzinfo=UTC)}
     with open_cases(cases) as store:
-        for case in store.list_cases():
-            if case.name == NAME:
-                return case.id
+        made = {case.name: case.id for case in store.list_cases()}
+        if {NAME, HOT} <= set(made):
+            return made[NAME], made[HOT]
+        hot = store.open_case(HOT, engine={}, **who)
+        for question, given in HOT_ANSWERS.items():
+            add_answer(store, store.read_case(hot.id), question, given, **who)
         case = store.open_case(NAME, engine={}, **who)
         for clip, role in (("press_engine_start", "suspect"), ("press_engine_sister", "healthy")):
             path = find_model(f"demo/{clip}.mp4")
@@ -64,9 +73,10 @@ def fill(cases: Path) -> str:
         for question, given in ANSWERS.items():
             add_answer(store, store.read_case(case.id), question, given, **who)
         add_result(store, store.read_case(case.id), "compression", "25 24 25 24 bar", **who)
+        save_report(store, store.read_case(case.id), **who)
         path = find_model("demo/press_engine_after.mp4")
         bring_clip(store, store.read_case(case.id), path, name=path.name, **who)
-        return case.id
+        return case.id, hot.id
 
 
 @contextmanager
@@ -89,7 +99,7 @@ def page_of(cases: Path) -> Iterator[str]:
         server.wait(timeout=30)
 
 
-def take(browser: Browser, at: str, case: str, only: set[str]) -> None:
+def take(browser: Browser, at: str, cases: tuple[str, str], only: set[str]) -> None:
     """Take every picture that is wanted."""
     for size, (width, height) in SIZES.items():
         phone = size == "phone"
@@ -103,20 +113,29 @@ def take(browser: Browser, at: str, case: str, only: set[str]) -> None:
                 name = f"{number}_{step}_{size}_{mode}"
                 if only and not any(name.startswith(o) or o in name.split("_") for o in only):
                     continue
-                go_to(page, at, case, step)
+                go_to(page, at, cases[step == "stop"], step)
                 save(page.screenshot(full_page=True), HERE / f"{name}.png")
+                if step == "measuring":  # the clip waits to be measured again
+                    page.click("#go-cancel")
+                    page.wait_for_selector("#go-measure", timeout=60_000)
                 print(name)
             context.close()
 
 
 def go_to(page: Page, at: str, case: str, step: str) -> None:
     """Open a step and wait until it stands still."""
-    query = "" if step == "home" else f"?case={case}&step={step}"
+    query = "" if step in ("home", "guide") else f"?case={case}&step={step}"
     more = {"weigh": "&about=smell&trial=sweet", "check": "&about=glow_current"}.get(step, "")
+    query = query.replace("step=measuring", "step=mark").replace("step=stop", "step=weigh")
     page.goto(f"{at}{query}{more}")
     page.wait_for_selector("#sheet[data-turn]", timeout=60_000)
-    if step == "look":
-        page.wait_for_function("document.querySelector('#film').readyState >= 2", timeout=60_000)
+    if step in ("look", "compare"):  # the pictures of every film are there, none of them black
+        page.wait_for_function(FILMS_ARE_THERE, timeout=60_000)
+    if step == "measuring":
+        page.click("#go-measure")
+        page.wait_for_selector("#progress[aria-valuenow]:not([aria-valuenow='0'])", timeout=60_000)
+    if step == "guide":
+        page.click("#film-guide summary")
     time.sleep(0.8)
 
 
@@ -136,10 +155,10 @@ def main() -> int:
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as aside, sync_playwright() as playwright:
         cases = args.cases or Path(aside) / "cases"
-        case = fill(cases)
+        made = fill(cases)
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
         with page_of(cases) as at:
-            take(browser, at, case, set(args.only.split(",")) - {""})
+            take(browser, at, made, set(args.only.split(",")) - {""})
         browser.close()
     return 0
 

@@ -20,9 +20,8 @@ from smokecase.errors import AnswersError
 from smokecase.model_files import fingerprint
 from smokecase.readings import Examination, PlumeOutline
 from smokecase.report.assemble import Made, make_report
-from smokecase.report.beside import to_jpeg
 from smokecase.report.course import Course, engine_of
-from smokecase.report.figures import draw_contact_sheet, to_png
+from smokecase.report.figures import draw_contact_sheet, to_jpeg
 from smokecase.report.inspector import LEVELS_PCT
 
 Tell = Callable[[float, str], None]
@@ -162,7 +161,7 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
     }
     sheet = draw_contact_sheet(examination, letters=REPORT_LETTERS)
     if sheet is not None:
-        body["sheet_sha256"] = store.put_file("pictures", to_jpeg(to_png(sheet)), ending="jpg")
+        body["sheet_sha256"] = store.put_file("pictures", to_jpeg(sheet), ending="jpg")
     if examination.outlines:
         drawn = outlines_to_json(examination.outlines)
         body["outlines_sha256"] = store.put_file("pictures", drawn.encode(), ending="json")

@@ -244,25 +244,57 @@ def test_two_people_work_side_by_side_each_in_a_case_of_their_own(page, visitors
     assert case_of(page, second).answers == {"fuel": "petrol"}
 
 
-def test_the_way_to_the_measuring_goes_by_keyboard_alone(page, visitors, clips):
-    visitor = visitors().open()
-    visitor.bring(clips.tiny)
+def tab_to(visitor, what):
+    """Press Tab until this has the focus; fails where it cannot be reached so."""
     keyboard = visitor.tab.keyboard
-    visitor.tab.focus(".marking .picture")
-    keyboard.press("ArrowRight")
-    keyboard.press("ArrowDown")
-    keyboard.press("+")
-    visitor.tab.focus("#go-measure")
+    for _ in range(90):
+        if visitor.tab.evaluate("w => document.activeElement.matches(w)", what):
+            return
+        keyboard.press("Tab")
+    pytest.fail(f"{what} cannot be reached with the Tab key")
+
+
+def press(visitor, what, key="Enter"):
+    """Go to a button with Tab, press it, and wait for the answer."""
     before = visitor.turn
-    keyboard.press("Enter")
+    tab_to(visitor, what)
+    visitor.tab.keyboard.press(key)
     visitor.after(before)
+
+
+def test_the_whole_way_to_a_check_goes_by_keyboard_alone(page, visitors, clips):
+    visitor = visitors().open()
+    keyboard = visitor.tab.keyboard
+    tab_to(visitor, "#file-choose")  # the system's own list of files opens from here
+    visitor.bring(clips.tiny)
+
+    # the ring on the end of the pipe: arrows move it, plus and minus size it
+    tab_to(visitor, ".marking .picture")
+    for key in ("ArrowRight", "ArrowDown", "+"):
+        keyboard.press(key)
+    press(visitor, "#go-measure")
     visitor.wait_for_step("look")
 
-    visitor.tab.focus("#time")
+    # a point on the timeline
+    tab_to(visitor, "#time")
     begun = visitor.text("#now")
     keyboard.press("ArrowLeft")
     keyboard.press("ArrowLeft")
     assert visitor.text("#now") != begun
+
+    # questions, causes, what-if, and the check that is worth most
+    press(visitor, "#go-next")
+    asked = visitor.tab.get_attribute("#ask", "data-question")
+    press(visitor, "#ask .choices button", key="Space")
+    assert visitor.tab.get_attribute("#ask", "data-question") != asked
+    press(visitor, "#go-weigh")
+    tab_to(visitor, "#what-if summary")
+    keyboard.press("Enter")
+    press(visitor, "#what-if details[open] button")
+    assert visitor.tab.is_visible(".trying")
+    press(visitor, "#go-trial-leave")
+    press(visitor, "#go-check")
+    assert visitor.step == "check"
 
 
 def test_the_page_speaks_the_browsers_language_and_can_be_switched(page, visitors):

@@ -4,9 +4,12 @@ import html
 import re
 import shutil
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import pytest
 
+from smokecase import languages
+from smokecase.assembled import Templates
 from smokecase.case.store import open_cases
 from smokecase.casework import add_answer
 from smokecase.report.course import weigh_case
@@ -301,3 +304,53 @@ def test_names_of_files_and_cases_are_shown_not_obeyed(sitting):
         add_answer(store, store.read_case(at["case"]), "smell", "fuel", **WHO)
     page, _ = tap(sitting, do="go", case=at["case"], step="case")
     assert "<script>" not in page
+
+
+def test_elsewhere_only_the_cases_that_the_browser_knows_are_listed(sitting, measured):
+    mine, yours = (tap(sitting, do="start", called=name)[1]["case"] for name in ("Mine", "Yours"))
+
+    def listed(**told):
+        page = answer_tap(sitting, {"do": "go", **told}, here=False)
+        return set(re.findall(r'class="case" data-do="go" data-case="(\w+)"', page))
+
+    assert listed() == set()
+    assert listed(mine=[mine, "not a number"]) == {mine}
+    assert listed(do="find", words="Yours", mine=[mine]) == set()
+    assert listed(do="find", words="Yours", mine=[mine, yours]) == {yours}
+    # at the machine itself, whoever sits there sees all
+    page, _ = tap(sitting, do="go")
+    assert page.count('class="case" data-do="go"') >= 3
+
+
+def test_a_tap_that_is_asked_again_is_done_once(sitting, measured):
+    told = {"do": "note", "note": "loud at idle", "ask": "once-1", **measured}
+
+    first, again = answer_tap(sitting, told), answer_tap(sitting, told)
+
+    assert first == again
+    assert 'data-ask="once-1"' in first
+    notes = [e for e in case_of(sitting, measured).of_kind("note") if "loud" in e.body["text"]]
+    assert len(notes) == 1
+
+
+def test_the_page_in_german_leaves_nothing_in_english(sitting, measured, monkeypatch):
+    """Every text that is said has words, those put together from parts included."""
+    unknown = []
+    german = languages._templates("de")
+
+    def spy(english):
+        said = Templates.say(german, english)
+        if said is None and re.search(r"[a-z]{3} ", english):
+            unknown.append(english)
+        return said
+
+    listening = SimpleNamespace(say=spy)
+    monkeypatch.setattr(languages, "_templates", lambda language: listening)
+    languages._said.cache_clear()
+    for step in ("bring", "mark", "look", "tell", "weigh", "check", "compare", "case", "report"):
+        answer_tap(
+            Sitting(sitting.shop, "de"), {"do": "go", "case": measured["case"], "step": step}
+        )
+    languages._said.cache_clear()
+
+    assert unknown == []

@@ -89,16 +89,6 @@ def write_beside(
         silent.unlink(missing_ok=True)
 
 
-def to_jpeg(png: bytes) -> bytes:
-    """Make a photograph's PNG small enough to put away."""
-    from PIL import Image
-
-    out = io.BytesIO()
-    with Image.open(io.BytesIO(png)) as image:
-        image.convert("RGB").save(out, "JPEG", quality=88)
-    return out.getvalue()
-
-
 class _Feed:
     """The picture of a clip that is shown at a time from the start; asked for in order."""
 

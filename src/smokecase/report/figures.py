@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+JPEG_QUALITY = 88  # for looking, never for measuring
 INK, FAINT, PAPER = "#1d2429", "#8a949b", "#fcfcfa"
 OPACITY, PLUME, MARK = "#1b6478", "#b8691b", "#7a2e4d"
 # face, edge, pattern: told apart in grey print and by eyes that do not see every colour
@@ -333,6 +334,11 @@ def _title(words: str, examination: Examination) -> str:
 def to_png(figure: "Figure", *, dots_per_inch: int = 130) -> bytes:
     """PNG of a figure, without the time of its making."""
     return _saved(figure, "png", dpi=dots_per_inch, metadata={"Software": "smokecase"})
+
+
+def to_jpeg(figure: "Figure", *, dots_per_inch: int = 130) -> bytes:
+    """JPEG of a figure that holds photographs, small enough to put away."""
+    return _saved(figure, "jpg", dpi=dots_per_inch, pil_kwargs={"quality": JPEG_QUALITY})
 
 
 def to_svg(figure: "Figure") -> bytes:

@@ -9,6 +9,7 @@ from typing import Any
 import gradio as gr
 
 from smokecase.languages import say
+from smokecase.web.outgoing import is_loopback
 from smokecase.web.shop import Shop
 from smokecase.web.show import answer_tap
 from smokecase.web.sitting import Sitting
@@ -29,12 +30,13 @@ def build_page(language: str, shop: Shop) -> gr.Blocks:
     sitting = Sitting(shop, language)
 
     def open_at(request: gr.Request) -> str:
-        return answer_tap(sitting, {**dict(request.query_params), "do": "go"})
+        told = {**dict(request.query_params), "do": "go"}
+        return answer_tap(sitting, told, here=_from_here(request))
 
-    # the framework looks for the name of a class here, so the annotation is no string
-    def act(event: gr.EventData) -> str:
+    # the framework looks for the names of classes here, so the annotations are no strings
+    def act(event: gr.EventData, request: gr.Request) -> str:
         told: dict[str, Any] = event._data if isinstance(event._data, dict) else {}
-        return answer_tap(sitting, told)
+        return answer_tap(sitting, told, here=_from_here(request))
 
     opening = say("Opening…", language)
     page: gr.Blocks = gr.Blocks(title="smokecase", analytics_enabled=False, fill_width=True)
@@ -53,3 +55,8 @@ def build_page(language: str, shop: Shop) -> gr.Blocks:
         page.load(open_at, None, [sheet], **quiet)
         sheet.click(act, None, [sheet], trigger_mode="multiple", **quiet)
     return page
+
+
+def _from_here(request: gr.Request) -> bool:
+    """Whether the visitor sits at this machine."""
+    return request.client is not None and is_loopback(request.client.host)

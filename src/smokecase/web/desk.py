@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
+from importlib import import_module
 from typing import Any
 
 from smokecase.apart.caller import Nursery
@@ -83,6 +84,8 @@ class Desk:
 
         def begin(tell: Tell) -> None:
             self.nursery.begin(where="measuring")
+            import_module("smokecase.report.figures")  # the key pictures are drawn here
+            import_module("matplotlib.figure")
 
         self.submit(("begin",), begin, lane="measure", words="getting ready to measure")
 

@@ -26,6 +26,7 @@ window.smokecase = (() => {
   function act(told) {
     const all = Object.assign({}, address(), told);
     try { all.by = localStorage.getItem("smokecase-by") || ""; } catch (error) { all.by = ""; }
+    all.mine = mine();
     all.ask = Math.random().toString(36).slice(2) + Date.now().toString(36);
     latest = all.ask;
     if (told.do !== "poll") {
@@ -36,6 +37,19 @@ window.smokecase = (() => {
       againTimer = setTimeout(again, AGAIN_MS);
     }
     send("click", all);
+  }
+
+  /* numbers of the cases that this browser has been to; away from the machine only these are listed */
+  function mine(also) {
+    let known = [];
+    try {
+      known = JSON.parse(localStorage.getItem("smokecase-mine") || "[]");
+      if (also && known[0] !== also) {
+        known = [also].concat(known.filter((one) => one !== also)).slice(0, 100);
+        localStorage.setItem("smokecase-mine", JSON.stringify(known));
+      }
+    } catch (error) { known = []; /* private window */ }
+    return known;
   }
 
   /* an answer can be lost on the way: ask again; the server does each tap once, by its mark */
@@ -119,6 +133,9 @@ window.smokecase = (() => {
   function settled() {
     const here = sheet();
     if (!here || here.dataset.address === undefined || !current(here)) return;
+    const at = new URLSearchParams(here.dataset.address).get("case");
+    const known = mine(at);
+    if (here.dataset.own !== undefined && !here.dataset.ask && !at && known.length) act({ do: "go" });
     const to = location.pathname + here.dataset.address;
     if (to !== location.pathname + location.search) history.pushState(null, "", to);
     const stage = $("#stage");
@@ -141,7 +158,8 @@ window.smokecase = (() => {
     wakePair();
     wakeMarking();
     clearTimeout(pollTimer);
-    if ($("[data-poll]")) pollTimer = setTimeout(poll, 600);
+    const work = $("[data-poll]");
+    if (work) pollTimer = setTimeout(poll, Number(work.dataset.poll) || 600);
   }
 
   function poll() {

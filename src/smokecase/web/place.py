@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 
 STEPS = ("home", "bring", "mark", "look", "tell", "weigh", "check", "compare", "case", "report")
 OPENED = 32  # letters of a case's number
+MOST_MINE = 100  # cases that a browser keeps in mind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +25,7 @@ class Place:
     def read(cls, told: Mapping[str, Any]) -> "Place":
         """Read an address or an event; what makes no sense is left out."""
         case = str(told.get("case") or "")
-        if len(case) != OPENED or not set(case) <= set("0123456789abcdef"):
+        if not _is_number_of_case(case):
             case = ""
         step = str(told.get("step") or "")
         return cls(
@@ -46,6 +47,16 @@ class Place:
         told = {f.name: getattr(self, f.name) for f in fields(self)}
         told = {name: value for name, value in told.items() if value and value != "home"}
         return f"?{urlencode(told)}"
+
+
+def numbers_of(told: Any) -> frozenset[str]:
+    """Read the numbers of the cases that a browser has been to; what makes no sense is left out."""
+    listed = told[:MOST_MINE] if isinstance(told, list) else []
+    return frozenset(n for n in map(str, listed) if _is_number_of_case(n))
+
+
+def _is_number_of_case(text: str) -> bool:
+    return len(text) == OPENED and set(text) <= set("0123456789abcdef")
 
 
 def _number(told: Any) -> int:

@@ -16,7 +16,7 @@ from smokecase.report.assemble import compare_entries
 from smokecase.report.course import engine_of, leading_after_each, weigh_otherwise
 from smokecase.web.acts import do_act
 from smokecase.web.paperwork import paper_jobs, papers_ready
-from smokecase.web.place import Place
+from smokecase.web.place import Place, numbers_of
 from smokecase.web.sitting import HALF_PX, MARK_PX, Sitting
 from smokecase.web.views.causes import show_causes
 from smokecase.web.views.checks import show_checks
@@ -31,19 +31,29 @@ from smokecase.web.views.questions import show_questions
 from smokecase.web.views.smoke import show_smoke
 
 
-def answer_tap(sitting: Sitting, told: Mapping[str, Any]) -> str:
+def answer_tap(sitting: Sitting, told: Mapping[str, Any], *, here: bool = True) -> str:
     """Do what was tapped, once, and show the page after it.
 
     A browser that got no answer asks again with the same mark; it gets the answer that was made.
+
+    Parameters
+    ----------
+    sitting : Sitting
+    told : mapping
+        What the browser sent.
+    here : bool
+        Whether the visitor sits at this machine. Another sees only the cases that its browser has
+        the full number of.
     """
     ask = str(told.get("ask") or "")[:60]
-    return sitting.once(ask, lambda: _answer(sitting, told, ask))
+    return sitting.once(ask, lambda: _answer(sitting, told, ask, here=here))
 
 
-def _answer(sitting: Sitting, told: Mapping[str, Any], ask: str) -> str:
+def _answer(sitting: Sitting, told: Mapping[str, Any], ask: str, *, here: bool) -> str:
     """Do what was tapped and show the page after it; every error becomes one sentence on it."""
     place, said = Place.read(told), ""
     lang = sitting.language
+    mine = None if here else numbers_of(told.get("mine"))
     with open_cases(sitting.shop.cases) as store:
         try:
             place, said = do_act(sitting, store, place, told)
@@ -54,16 +64,18 @@ def _answer(sitting: Sitting, told: Mapping[str, Any], ask: str) -> str:
         try:
             if place.case:
                 case = store.read_case(place.case)
-            body = _step(sitting, store, place, case)
+            body = _step(sitting, store, place, case, mine)
         except CaseError as error:
             said += notice(say_error(error, lang), kind="wrong")
             place, case = Place(), None
-            body = show_home(store.list_cases(), lang)
+            body = show_home(_listed(store, mine), lang)
         except SmokecaseError as error:
             said += notice(say_error(error, lang), kind="wrong")
             body = heading(say("This step cannot be shown", lang))
             body += ahead(say("Go to the story of the case", lang), "case")
-    return frame(body, place, lang, case=case, said=said, turn=uuid.uuid4().hex, ask=ask)
+    return frame(
+        body, place, lang, case=case, said=said, turn=uuid.uuid4().hex, ask=ask, own=not here
+    )
 
 
 def _after_work(sitting: Sitting, place: Place) -> Place:
@@ -76,14 +88,18 @@ def _after_work(sitting: Sitting, place: Place) -> Place:
     return place
 
 
-def _step(sitting: Sitting, store: CaseStore, place: Place, case: Case | None) -> str:
-    lang = sitting.language
-    if case is None:
-        words = place.about if place.step == "home" else ""
-        cases = store.find_cases(words) if words else store.list_cases()
-        return show_home(cases, lang, words=words)
-    if place.step == "home":
-        return show_home(store.list_cases(), lang)
+def _listed(store: CaseStore, mine: frozenset[str] | None, words: str = "") -> list[Case]:
+    """Give the cases to list: all at this machine, elsewhere only those that the visitor knows."""
+    cases = store.find_cases(words) if words else store.list_cases()
+    return [case for case in cases if mine is None or case.id in mine]
+
+
+def _step(
+    sitting: Sitting, store: CaseStore, place: Place, case: Case | None, mine: frozenset[str] | None
+) -> str:
+    if case is None or place.step == "home":
+        words = place.about if place.step == "home" and case is None else ""
+        return show_home(_listed(store, mine, words), sitting.language, words=words)
     return STEPS[place.step](sitting, store, place, case)
 
 

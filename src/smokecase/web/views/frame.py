@@ -42,7 +42,7 @@ PATTERNS = (
 
 def frame(  # noqa: PLR0913 - what stands around a step, each by name
     body: str, place: Place, lang: str, *, case: Case | None = None, said: str = "", turn: str = "",
-    ask: str = "",
+    ask: str = "", own: bool = False,
 ) -> str:  # fmt: skip
     """Set a step in its frame.
 
@@ -60,12 +60,14 @@ def frame(  # noqa: PLR0913 - what stands around a step, each by name
         Changes with every answer of the server, so that the browser notices each.
     ask : str
         The mark of the tap that this answers.
+    own : bool
+        Whether only the cases are listed that the browser says it has been to.
     """
     steps = _steps(place, lang) if case is not None else ""
     kind = "with-case" if case is not None else "no-case"
     return (
         f'<div id="sheet" class="{kind}" lang="{esc(lang)}" data-address="{esc(place.address)}" '
-        f'data-turn="{esc(turn)}" data-ask="{esc(ask)}">'
+        f'data-turn="{esc(turn)}" data-ask="{esc(ask)}"{" data-own" * own}>'
         f'<svg class="patterns" aria-hidden="true">{PATTERNS}</svg><a class="skip" href="#stage">{esc(say("Skip to the work", lang))}</a>'
         f"{_head(place, lang, case)}"
         f'<div class="bench">{steps}<div id="stage" tabindex="-1" data-step="{esc(place.step)}">'
