@@ -208,16 +208,17 @@ cores to have | core hours at work, a day |
 
 For {typical}: **{cores:.0f} cores** ({machines:.0f} machines of 32), {ram_gb:.0f} GB of memory
 among them, and about {spool_tb:.1f} TB of fast temporary disk for decoded frames (1.2 GB a clip at
-work; without it each clip is decoded twice). **Cost: {core_hours:,.0f} core hours a day** (idle ones
-included), times what an hour of a core costs you:
+work; without it each clip is decoded twice). **Cost: {core_hours:,.0f} core hours a day**, idle
+ones included, times what an hour of a core costs you:
 
     cost a day = {core_hours:,.0f} h x ........ (price of a core hour)
 
 The clips of eight seconds show what does not depend on length: finding the pipe, the plate and
-the smoke's colour is about half of their time. Hyper-threads are not cores. Under a load far above the number of cores
-processor time is high rather than low, for programs spoil each other's caches: under a load of 20
-decoding alone took 1.7 times the processor time that it takes on a quiet machine here, examining
-a 720p clip of 8 s more than twice. On a quiet machine expect about half of these cores and hours.
+the smoke's colour is about half of their time. Hyper-threads are not cores. Under a load far above
+the number of cores processor time is high rather than low, for programs spoil each other's caches:
+under a load of 20 decoding alone took 1.7 times the processor time that it takes on a quiet machine
+here, examining a 720p clip of 8 s more than twice. On a quiet machine expect about half of these
+cores and hours.
 
 ## Storage and network
 
@@ -247,7 +248,14 @@ the one client:
 | putting one away on the disk, time on the clock | {put_ms:.1f} | {put_limit:.0f} | |
 
 The tables and the page are made from the ledger at the end: {tables_min:.0f} min of processor time
-a million clips, on the client alone. The page shows 10 000 of them and has {page_mb:.1f} MB.
+a million clips, on the client alone. The page shows 10 000 of them and has {page_mb:.1f} MB:
+
+![At a desk: the clips to look at first, each with its reasons](batch_page_desk.png)
+
+![On a phone: the same, and how dense the clips are](batch_page_phone.png)
+
+*Two parts of the page at each width; 5000 invented clips, made by
+`python tests/benchmarks/batch_page.py OUT.html 5000`.*
 
 ## What breaks first, in this order
 
