@@ -31,8 +31,8 @@ from smokecase.video.sound_track import SoundTrack
 
 # half of the 95 % interval of the cranking time, by how far the starter's onset stands above its
 # best rival; split conformal on invented starts of two makings at 0 to 20 dB (tests/benchmarks)
-AGREED, AGREED_HALF_S = 0.5, 0.45
-HALF_AGREED, HALF_AGREED_HALF_S = 0.2, 1.7
+AGREED, AGREED_HALF_S = 0.6, 0.4
+HALF_AGREED, HALF_AGREED_HALF_S = 0.2, 2.0
 U_FIRST_FIRING_S = 0.25  # the first blows are faint and often missed; likewise
 FALLS_SILENT = 1.0  # natural logarithm of power, mean over the bands: 4 dB
 NO_IDLE = 0.08  # relative uncertainty of a mean speed that is no idle: it only rose or fell

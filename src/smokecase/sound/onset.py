@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 # frames on either side, lowest bands left out (wind lies low), loudness that only rises or changes
 SPANS, LEFT_OUT, RISES = (15, 25), (3, 8), (True, False)
 GAP = 2  # frames that straddle the step itself
+NARROW = 4  # frames in which a stroke is over
 SEED = (22, 2)  # frames before running that are the starter, as far as known
 SHORTEST, LONGEST = 10, 400  # frames of cranking
 MOST = (3.0, 4.0)  # deviations of one band that count, rises and changes
@@ -54,8 +55,10 @@ def _steps(x: Floats, seed: Floats, span: int, *, rises: bool) -> Floats:
     sums = np.vstack([np.zeros(x.shape[1]), np.cumsum(x, axis=0)])
     squares = np.vstack([np.zeros(x.shape[1]), np.cumsum(x**2, axis=0)])
 
-    def part(begin: NDArray[np.int64]) -> tuple[Floats, Floats, NDArray[np.int64]]:
-        a, b = np.clip(begin, 0, n), np.clip(begin + span, 0, n)
+    def part(
+        begin: NDArray[np.int64], frames: int = span
+    ) -> tuple[Floats, Floats, NDArray[np.int64]]:
+        a, b = np.clip(begin, 0, n), np.clip(begin + frames, 0, n)
         count = np.maximum(b - a, 1)[:, np.newaxis]
         mean = (sums[b] - sums[a]) / count
         return mean, np.maximum((squares[b] - squares[a]) / count - mean**2, 0.0), b - a
@@ -76,4 +79,9 @@ def _steps(x: Floats, seed: Floats, span: int, *, rises: bool) -> Floats:
     unlike = np.abs(after - seed.mean(axis=0)) / np.sqrt(seed.var(axis=0) + UNLIKE)
     fits = (long_before >= 0.6 * span) & (long_after >= span // 2)
     fits &= (at < n - SHORTEST) & (at > n - LONGEST)
-    return np.where(fits, height * np.exp(-0.5 * unlike.mean(axis=1)), 0.0)
+    # the end of a swell differs over a long span and hardly within a few frames
+    near = part(at + GAP, NARROW)[0] - part(at - GAP - NARROW, NARROW)[0]
+    wide = after - before
+    whole = np.maximum((wide**2).sum(axis=1), 1e-9)
+    sharp = np.clip((near * wide).sum(axis=1) / whole, 0.0, 1.0)
+    return np.where(fits, height * sharp * np.exp(-0.5 * unlike.mean(axis=1)), 0.0)
