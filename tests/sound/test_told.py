@@ -56,6 +56,15 @@ def test_one_cylinder_cannot_be_weaker_than_the_others():
     assert figures["strength by cylinder"] == "not defined for one cylinder"
 
 
+def test_a_second_of_even_running_is_too_short_for_one_weak_cylinder_and_says_so():
+    engine = Engine(crank_s=None, runs_s=None, duration_s=7.0, snaps_s=(1.2, 2.6, 4.0, 5.4))
+
+    reading = read(engine)
+
+    assert reading.weak_cylinder is None
+    assert "too short a time to tell whether one cylinder is weak" in reading.words
+
+
 def test_an_engine_that_dies_is_said_to():
     assert "Then it dies." in read(Engine(stalls_s=(8.0,), duration_s=12.0)).words
 

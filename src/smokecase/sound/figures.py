@@ -16,7 +16,7 @@ def tell_figures(r: SoundReading) -> list[tuple[str, str]]:
         return []
     one = r.cylinders == 1
     no_idle = "the speed has not settled" if IDLE_NOT_REACHED in r.doubts else "no even running"
-    drowned = "the lines drown in the noise"
+    drowned = "too noisy, or too short an even running"
     rows = [
         ("cranking time", _or(r.cranking_time, why_no_cranking(r))),
         ("attempts", str(r.attempts) if r.attempts else _or(None, why_no_cranking(r))),
@@ -56,7 +56,7 @@ def _why_no_run_up(r: SoundReading) -> str:
 def _why_no_weak(r: SoundReading) -> str:
     if r.other_idle_speed is not None and r.cylinders == 2:
         return "two cylinders firing evenly sound like one of two at twice the speed"
-    return "too noisy"
+    return "too noisy, or too short an even running"
 
 
 def _or(value: Measured | None, why: str) -> str:

@@ -38,6 +38,7 @@ class Evenness:
     weak_weight: float | None = None  # that one cylinder is weak [0 to 1]
     several: bool = False  # uneven, but not as one weak cylinder would be
     too_faint: bool = False  # the lines are too faint to tell
+    too_short: bool = False  # too few cycles to tell what keeps step
     twin: bool = False  # two cylinders firing evenly, or one of two at twice the speed
 
 
@@ -55,6 +56,8 @@ def measure_evenness(
     """
     if cylinders < 2:
         return Evenness()
+    if pulse is None and swell is None:
+        return Evenness(too_short=True)
     uneven = _energy_ratio(pulse, cylinders) if pulse else None
     low_sound = _one_weak(_classes(pulse, cylinders)) if pulse else None
     bursts = _one_weak(_classes(swell, cylinders)) if swell else None

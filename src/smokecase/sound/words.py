@@ -46,6 +46,8 @@ def _evenness(r: SoundReading, evenness: Evenness) -> list[str]:
     said = []
     if r.weak_cylinder is not None and r.weak_cylinder > 0.5:
         said.append("One cylinder fires more weakly than the others.")
+    elif evenness.too_short:
+        said.append("It runs evenly for too short a time to tell whether one cylinder is weak.")
     elif evenness.too_faint:
         said.append("Too noisy to tell whether one cylinder is weak.")
     elif evenness.several:
