@@ -1,6 +1,8 @@
 """A case folder that somebody else wrote: a wrong field is named, and no field reaches a path."""
 
 import json
+import sqlite3
+from datetime import UTC, datetime
 
 import pytest
 
@@ -51,8 +53,6 @@ def test_a_fingerprint_that_is_none_opens_no_file(tmp_path, name):
 
 
 def test_readings_in_another_form_are_one_sentence(tmp_path):
-    from datetime import UTC, datetime
-
     noon = datetime(2031, 5, 4, 12, tzinfo=UTC)
     with open_cases(tmp_path) as store:
         case = store.open_case("odd", engine={"fuel": "diesel"}, author="Ada", time=noon)
@@ -64,3 +64,26 @@ def test_readings_in_another_form_are_one_sentence(tmp_path):
 
     assert len(found.damage) == 1
     assert "the readings of entry 2 are in no form that is known" in found.damage[0]
+
+
+@pytest.mark.parametrize("forged", [None, b"\xff\x00", 7, 0.5])
+def test_an_entry_forged_into_no_case_is_missed_where_it_was_and_breaks_no_list(tmp_path, forged):
+    noon = datetime(2031, 5, 4, 12, tzinfo=UTC)
+    with open_cases(tmp_path) as store:
+        case = store.open_case("odd", engine={"fuel": "diesel"}, author="Ada", time=noon)
+        store.add(case, "note", {"text": "words"}, author="Ada", time=noon)
+    with sqlite3.connect(tmp_path / "cases.sqlite") as connection:
+        connection.executescript("DROP TRIGGER entries_stay; DROP TRIGGER entries_remain;")
+        connection.execute("PRAGMA ignore_check_constraints = 1")
+        try:
+            connection.execute("UPDATE entries SET case_id = ? WHERE number = 2", (forged,))
+        except sqlite3.IntegrityError:
+            assert forged is None  # the form of the table itself refuses it
+            return
+
+    with open_cases(tmp_path) as store:
+        found = store.list_cases()
+
+    named = {c.name: c for c in found}
+    assert named["odd"].damage
+    assert all(c.damage for c in found)  # what the database made words of stands as a case torn off

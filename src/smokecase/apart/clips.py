@@ -149,7 +149,7 @@ def from_answer(plain: dict[str, Any], arrays: Arrays, *, where: str) -> Examina
         if "map.opacity_pct" in arrays:
             shown = OpacityMap(**{name: arrays[f"map.{name}"] for name in MAP})
         return replace(found, trace=trace, key_frames=keys, opacity_map=shown, outlines=outlines)
-    except (KeyError, ValueError, TypeError, IndexError) as error:
+    except (LookupError, ValueError, TypeError, AttributeError, ArithmeticError) as error:
         what = f"what came back from its process does not fit together ({error})"
         raise ClipError(what, where=where, remedy="examine it again") from error
 

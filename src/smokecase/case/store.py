@@ -9,7 +9,7 @@ import json
 import os
 import sqlite3
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -186,12 +186,13 @@ class CaseStore:
         """Every case there is; the second place is asked where the first is damaged."""
         try:
             ask = "SELECT DISTINCT case_id FROM entries"  # answered from its index alone
-            return sorted(row[0] for row in self._connection.execute(ask))
+            found = _texts(self._connection.execute(ask))
         except sqlite3.DatabaseError:
-            with self._reading():
-                return sorted(
-                    row[0] for row in self._connection.execute("SELECT case_id FROM ends")
-                )
+            found = []
+        if found:
+            return found
+        with self._reading():
+            return _texts(self._connection.execute("SELECT case_id FROM ends"))
 
     def _title(self, case_id: str) -> str:
         try:
@@ -225,7 +226,8 @@ class CaseStore:
         try:
             plain = json.loads(content)
             return Examination.from_json(plain["summary"], plain["table"])
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, ArithmeticError,
+                RecursionError) as error:  # fmt: skip
             what = f"the readings of entry {entry.number} are in no form that is known ({error})"
             remedy = "examine the clip again"
             raise CaseError(what, where=str(self.folder), remedy=remedy) from error
@@ -276,6 +278,11 @@ class CaseStore:
     def close(self) -> None:
         """Let go of the database."""
         self._connection.close()
+
+
+def _texts(rows: Iterable[tuple[object, ...]]) -> list[str]:
+    """First places that hold text; no case is named by anything else, whatever was forged in."""
+    return sorted(row[0] for row in rows if isinstance(row[0], str))
 
 
 @contextmanager

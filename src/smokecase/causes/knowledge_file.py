@@ -64,9 +64,11 @@ def read_knowledge(folder: Path) -> Knowledge:
         questions=questions,
         contexts=contexts,
         parts=parts,
-        stops=tuple(_stop(block, questions) for block in blocks["stop"]),
+        stops=tuple(_made(block, lambda b: _stop(b, questions)) for block in blocks["stop"]),
         contradictions=tuple(
-            Contradiction(when=_when(block, questions), words=block.take("words", str))
+            _made(
+                block, lambda b: Contradiction(when=_when(b, questions), words=b.take("words", str))
+            )
             for block in blocks["contradiction"]
         ),
         fingerprint=digest,
@@ -135,8 +137,17 @@ def _named(blocks: Iterable[Block], make: Callable[[Block], Any]) -> dict[str, A
         if name in found:
             msg = f'the name "{name}" is there twice'
             raise block.fail(msg, "rename one of them", "name")
-        found[name] = make(block)
+        found[name] = _made(block, make)
     return found
+
+
+def _made(block: Block, make: Callable[[Block], Any]) -> Any:
+    """Make a record of a block; a value that no check foresaw is named by its place too."""
+    try:
+        return make(block)
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+        what = f"a value in this [[{block.table}]] is of the wrong kind ({str(error)[:200]})"
+        raise block.fail(what, "see the file's head") from error
 
 
 def _context(block: Block) -> Context:
@@ -259,10 +270,10 @@ def _row(block: Block, key: str, value: Any, states: int) -> Floats:
     if not isinstance(value, list) or len(value) != states:
         what = f'"{key}" has not one chance for each of the {states} states'
         raise block.fail(what, "write as many numbers as there are states", key)
-    row = np.array(value, dtype=np.float64)
-    if not np.all((row >= 0) & (row <= 1)):
-        msg = f'"{key}" holds {value}, which are no probabilities'
+    if not all(isinstance(chance, (int, float)) and 0 <= chance <= 1 for chance in value):
+        msg = f'"{key}" holds {str(value)[:200]}, which are no probabilities'
         raise block.fail(msg, "use numbers from 0 to 1", key)
+    row = np.array(value, dtype=np.float64)
     if abs(row.sum() - 1) > 1e-6:
         msg = f'"{key}" sums to {row.sum():g}'
         raise block.fail(msg, "the chances must sum to 1", key)

@@ -328,6 +328,6 @@ def read_folder(path: str | Path) -> Examination:
         raise ClipError(what, where=where, remedy="examine the clip again")
     try:
         return Examination.from_json(plain, table)
-    except (KeyError, ValueError, TypeError, AttributeError) as error:
+    except (KeyError, ValueError, TypeError, AttributeError, ArithmeticError) as error:
         what = f"summary.json or readings.csv was changed and does not fit any more ({error})"
         raise ClipError(what, where=where, remedy="examine the clip again") from error

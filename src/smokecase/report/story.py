@@ -276,6 +276,8 @@ def _apart(examination: Examination) -> str:
 
 def _last_fifth(examination: Examination) -> tuple[float, float]:
     time_s = examination.trace.time_s
+    if not time_s.size:  # a table that was damaged
+        return 0.0, 0.0
     onset_s = examination.timing.onset_s or 0.0
     return float(time_s[-1] - 0.2 * (time_s[-1] - onset_s)), float(time_s[-1])
 

@@ -382,7 +382,8 @@ def _decoded(
     """All frames that can be decoded; `lost` counts the packets that cannot."""
     stream.thread_type = threads
     # a decoder would take a thread a core, and each holds pictures of its own
-    stream.codec_context.thread_count = min((os.cpu_count() or 1) + 1, MOST_THREADS)
+    if stream.codec_context is not None:  # none for a coding that is not known
+        stream.codec_context.thread_count = min((os.cpu_count() or 1) + 1, MOST_THREADS)
     for packet in _packets(container, stream):
         if packet.is_corrupt:
             lost[0] += 1  # cut or damaged; what can be seen of it would be guesswork
