@@ -11,6 +11,7 @@ from made_clips import write_clip, yard
 from made_examinations import an_examination
 from smokecase.causes.answers_file import read_answers
 from smokecase.causes.knowledge_file import read_knowledge, standard_knowledge
+from smokecase.causes.worth import read_costs
 from smokecase.errors import AnswersError, ClipError, KnowledgeError
 from smokecase.report.folder import read_folder, to_csv
 from smokecase.report.story import tell_summary
@@ -98,3 +99,14 @@ def test_a_coding_that_nobody_knows_is_one_sentence(tmp_path):
 
     with pytest.raises(ClipError, match=r"start.avi: no picture could be decoded; convert it"):
         open_clip(path)
+
+
+@pytest.mark.parametrize("value", [10**400, float("inf"), float("nan"), [1, 10**13], -1, True])
+def test_a_price_that_is_none_is_one_sentence(value):
+    with pytest.raises(AnswersError, match=r"costs: value = .* is no price; write a number or"):
+        read_costs({"value": value}, standard_knowledge())
+
+
+def test_repairs_that_are_no_table_are_one_sentence():
+    with pytest.raises(AnswersError, match="costs: repair = 7 is no table of prices by cause"):
+        read_costs({"repair": 7}, standard_knowledge())

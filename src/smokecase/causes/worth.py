@@ -19,6 +19,7 @@ from smokecase.causes.weigh import Posterior
 from smokecase.errors import AnswersError
 
 DRAWS = 4000
+MOST_MONEY = 1e12  # in any currency; beyond it stands a slip, and sums lose their cents
 RARE = 0.1  # from this share of cases without any cost on, they are told apart
 Range = tuple[float, float]
 
@@ -78,7 +79,11 @@ def read_costs(plain: Mapping[str, Any], knowledge: Knowledge, *, where: str = "
             raise AnswersError(what, where=where or "costs", remedy=remedy)
         ranges[name] = _range(name, value, where)
     repair = {}
-    for name, value in plain.get("repair", {}).items():
+    told = plain.get("repair", {})
+    if not isinstance(told, dict):
+        what = f"repair = {str(told)[:80]} is no table of prices by cause"
+        raise AnswersError(what, where=where or "costs", remedy="write [costs.repair]")
+    for name, value in told.items():
         if name not in knowledge.causes:
             what = f'the cost of "{name}" is given, which is no cause'
             raise AnswersError(
@@ -91,8 +96,8 @@ def read_costs(plain: Mapping[str, Any], knowledge: Knowledge, *, where: str = "
 def _range(name: str, value: Any, where: str) -> Range:
     pair = value if isinstance(value, list) else [value, value]
     numbers = all(isinstance(x, (int, float)) and not isinstance(x, bool) for x in pair)
-    if len(pair) != 2 or not numbers or not 0 <= pair[0] <= pair[1]:
-        what = f"{name} = {value} is no price"
+    if len(pair) != 2 or not numbers or not 0 <= pair[0] <= pair[1] <= MOST_MONEY:
+        what = f"{name} = {str(value)[:80]} is no price"
         raise AnswersError(what, where=where or "costs", remedy="write a number or [from, to]")
     return float(pair[0]), float(pair[1])
 
