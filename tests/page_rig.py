@@ -144,9 +144,10 @@ class Visitor:
         self.after(before)
 
     def after(self, turn: str) -> None:
-        """Wait for an answer later than this one."""
+        """Wait for the answer to what was tapped, which is later than this one."""
         self.tab.wait_for_function(
-            "t => document.querySelector('#sheet').dataset.turn !== t", arg=turn
+            "t => document.querySelector('#sheet').dataset.turn !== t && !smokecase.waits()",
+            arg=turn,
         )
 
     def go(self, step: str) -> None:

@@ -127,6 +127,7 @@ window.smokecase = (() => {
     const open = head.getAttribute("aria-expanded") !== "true";
     head.setAttribute("aria-expanded", String(open));
     head.closest(".steps").classList.toggle("open", open);
+    kept.set("steps", open);
   }
 
   /* -- after every answer of the server ----------------------------------------------------- */
@@ -150,6 +151,7 @@ window.smokecase = (() => {
     if (wrong) wrong.scrollIntoView({ block: "nearest" });
     const trying = $(".trying");
     if (trying && here.dataset.address !== lastAddress) trying.scrollIntoView({ block: "start" });
+    if (here.dataset.address === lastAddress) putBack(); else kept.clear();
     lastStep = name;
     lastAddress = here.dataset.address;
     const by = $("#by");
@@ -160,6 +162,41 @@ window.smokecase = (() => {
     clearTimeout(pollTimer);
     const work = $("[data-poll]");
     if (work) pollTimer = setTimeout(poll, Number(work.dataset.poll) || 600);
+  }
+
+  /* -- what the reader opened, typed and stood on stays, when progress comes in --------------- */
+  const kept = new Map();  // by what it is of: true where opened, words where typed
+  let stoodOn = "";
+
+  function keyOf(at) {
+    const own = at.id || at.name || at.dataset.do && [at.dataset.do, at.dataset.step, at.dataset.clip,
+      at.dataset.number, at.dataset.job, at.dataset.state].join("/");
+    return own || (at.querySelector && at.querySelector("summary") || at).textContent.trim().slice(0, 80);
+  }
+
+  function keepOpen(event) {
+    if (event.target.matches("details")) kept.set("open " + keyOf(event.target), event.target.open);
+  }
+  function keepTyped(event) {
+    if (event.target.matches("input[name], select[name], textarea[name], #new-name"))
+      kept.set("typed " + keyOf(event.target), event.target.value);
+  }
+  function keepFocus(event) { stoodOn = event.target.matches("#stage") ? "" : event.target.tagName + keyOf(event.target); }
+
+  function putBack() {
+    for (const at of $$("details")) {
+      const open = kept.get("open " + keyOf(at));
+      if (open !== undefined) at.open = open;
+    }
+    for (const at of $$("input[name], select[name], textarea[name], #new-name")) {
+      const typed = kept.get("typed " + keyOf(at));
+      if (typed !== undefined) at.value = typed;
+    }
+    if (kept.get("steps")) openSteps($("#go-steps"));
+    if (!stoodOn || document.activeElement !== document.body) return;
+    const again = $$("button, summary, input, select, textarea, a, [tabindex='0']")
+      .find((at) => at.tagName + keyOf(at) === stoodOn);
+    if (again) again.focus({ preventScroll: true });
   }
 
   function poll() {
@@ -465,11 +502,14 @@ window.smokecase = (() => {
     root.addEventListener("click", tapped);
     root.addEventListener("change", changed);
     root.addEventListener("keydown", keyed);
+    root.addEventListener("toggle", keepOpen, true);  // it does not bubble
+    root.addEventListener("input", keepTyped);
+    root.addEventListener("focusin", keepFocus);
     window.addEventListener("popstate", () => act(Object.assign(
       { do: "go", case: "", step: "", clip: "", other: "", about: "", trial: "" },
       Object.fromEntries(new URLSearchParams(location.search)))));
     watch("value", settled);
     settled();
   }
-  return { start };
+  return { start, waits: () => asked !== null };
 })();

@@ -67,6 +67,8 @@ class Once:
         try:
             mine.set_result(make())
         except BaseException as error:
+            with self._lock:  # whoever asks again shall not be told of a fault that has passed
+                self._made.pop(mark, None)
             mine.set_exception(error)
             raise
         return mine.result()

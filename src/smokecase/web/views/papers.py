@@ -1,9 +1,10 @@
 """What can be taken away: the report, the reply, the package, the printable backdrop."""
 
+import re
 from collections.abc import Mapping
 
 from smokecase.case.record import Case
-from smokecase.languages import say, say_error
+from smokecase.languages import ENGLISH, say, say_error
 from smokecase.web.desk import Desk, Job
 from smokecase.web.markup import button, card, esc, options, p
 from smokecase.web.views.clips import show_progress
@@ -31,6 +32,8 @@ def show_papers(
     lang : str
     """
     lead = say("All of it is made on this machine and stays here until you hand it on.", lang)
+    if lang != ENGLISH:
+        lead += " " + say("Report, reply and package are written in English.", lang)
     return "".join((
         heading(say("Report", lang), lead), _report(case, made, reply, jobs, desk, lang),
         _package(made, jobs, desk, lang), _backdrop(made, jobs, desk, lang),
@@ -82,11 +85,20 @@ def _report(
         parts.append(
             f"<h3>{esc(say('Short reply, for a forum or a message', lang))}</h3>"
             f'<textarea id="reply" rows="9" readonly aria-label="{esc(say("Short reply", lang))}">'
-            f'{esc(reply)}</textarea><div class="row"><button type="button" class="b quiet" '
+            f'{esc(unwrapped(reply))}</textarea><div class="row"><button type="button" class="b quiet" '
             f'data-copy="reply" data-done="{done}" id="go-copy"><span>{copy}</span></button>'
             f"{_link(made['reply.txt'], say('Text file', lang)) if 'reply.txt' in made else ''}</div>"
         )
     return card(*parts, title=say("The report", lang), mark="paper-report")
+
+
+def unwrapped(text: str) -> str:
+    r"""Take out the line breaks within paragraphs and list items; a screen has its own width.
+
+    >>> unwrapped("two lines of\nwords\n\n- and an item\n   of two")
+    'two lines of words\n\n- and an item of two'
+    """
+    return re.sub(r"(?<=\S)\n(?!\n|- |\d+\. ) *", " ", text)
 
 
 def _package(made: Mapping[str, str], jobs: Mapping[str, Job], desk: Desk, lang: str) -> str:
