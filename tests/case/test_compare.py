@@ -73,7 +73,7 @@ def test_alike_clips_show_no_difference_and_say_what_would_have_mattered():
     assert found.sentence == (
         'No difference that matters between "before" and "after": 4.4 % (3.3 to 5.6) against '
         "4.6 % (3.4 to 5.8) over the whole common time; a difference of 5 % opacity or more is "
-        "ruled out, 95 % sure to either side."
+        "ruled out, 90 % sure to either side."
     )
 
 

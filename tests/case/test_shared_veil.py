@@ -153,11 +153,11 @@ def test_chances_of_a_difference_are_those_of_drawn_pairs(bounds, one, other):
 @pytest.mark.parametrize(
     ("one", "other", "rest", "alike"),
     [
-        (4.0, 6.0, 1.2, True),  # 2 + 1.645 * 1.7 is just below 5
-        (4.0, 6.0, 1.4, False),
-        (60.0, 50.0, 3.0, True),  # 50 - 0.6 * 60 = 14, far above 1.645 * 3.5
+        (4.0, 6.0, 1.6, True),  # 2 + 1.282 * 2.26 is just below 5
+        (4.0, 6.0, 1.7, False),
+        (60.0, 50.0, 3.0, True),  # 50 - 0.6 * 60 = 14, far above 1.282 * 3.5
         (60.0, 38.0, 3.0, False),  # 38 - 36 = 2
-        (60.0, 60.0, 15.0, False),  # agree, but could hide anything
+        (60.0, 60.0, 18.0, False),  # agree, but could hide anything
     ],
 )
 def test_alike_is_what_two_one_sided_tests_say(one, other, rest, alike):

@@ -18,8 +18,8 @@ VERDICTS = ("more", "less", "no difference", "cannot tell", "cannot be compared"
 # Method 9, 2.4; the rest common practice, no source
 MATTERS = (5.0, 0.4)
 TRIFLE = (3.0, 0.2)
-SURE = 0.95  # chance from which a verdict is said
-SURE_OF_PART = 0.98  # of the time: several parts are looked at
+SURE = 0.90  # chance from which a verdict is said; it stands beside it
+SURE_OF_PART = 0.95  # of the time: several parts are looked at
 SURE_ENOUGH = 0.99
 
 
@@ -35,7 +35,7 @@ class Judgement:
 def judge(spans: tuple[Difference, ...], names: tuple[str, str]) -> Judgement:
     """Judge two clips by the spans of time that both show; the whole of it goes before its parts.
 
-    A part speaks where the whole cannot tell, or where the whole is alike and the part is not.
+    A part speaks where the whole cannot tell, or hardly, or is alike and the part is not.
     """
     if not spans:
         return Judgement(
@@ -55,7 +55,9 @@ def judge(spans: tuple[Difference, ...], names: tuple[str, str]) -> Judgement:
     if is_alike(whole) and all(is_alike(span) for span, _, _ in differing):
         return Judgement(verdict="no difference", confidence=None, sentence=_alike(whole, names))
     if differing:
-        span, is_more, chance = differing[0]
+        first = differing[0]  # the whole, where it differs; a part goes before it if much surer
+        whole_says = is_whole(first[0]) and first[2] >= SURE_OF_PART
+        span, is_more, chance = first if whole_says else max(differing, key=lambda d: d[2])
         verdict = "more" if is_more else "less"
         return Judgement(
             verdict=verdict, confidence=chance, sentence=_differs(verdict, chance, span, names)
@@ -74,7 +76,7 @@ def matters_pct(span: Difference) -> float:
 
 
 def is_alike(span: Difference) -> bool:
-    """Tell whether a difference that matters is ruled out to either side, each at 5 %.
+    """Tell whether a difference that matters is ruled out to either side, each at 10 %.
 
     Source
     ------
@@ -138,7 +140,7 @@ def _alike(span: Difference, names: tuple[str, str]) -> str:
     return (
         f'No difference that matters between "{names[0]}" and "{names[1]}": {span.first} against '
         f"{span.second} over the {span.name}; a difference of {matters_pct(span):.0f} % opacity "
-        "or more is ruled out, 95 % sure to either side."
+        "or more is ruled out, 90 % sure to either side."
     )
 
 

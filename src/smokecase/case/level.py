@@ -48,10 +48,14 @@ class Level:
         """What of the rest grows with the smoke: all that is not there in clear air."""
         return math.sqrt(max(self.rest**2 - U_CLEAR_PCT**2, 0.0))
 
-    def towards(self, *, upward: bool, veil: float) -> float:
-        """Variance to one side, with this one for the smoke's brightness."""
+    def towards(self, *, upward: bool, veil: float, common_rest: float = 0.0) -> float:
+        """Variance to one side, with this one for the smoke's brightness; without what is common.
+
+        `common_rest` is the share of what grows with the smoke that is left out.
+        """
         wider = self.skew[0] if upward else self.skew[1]
-        return wider * (self.rest**2 + veil) + self.swirl**2 + self.repeat**2
+        rest = self.rest**2 - common_rest * self.scaling**2
+        return wider * (rest + veil) + self.swirl**2 + self.repeat**2
 
     @property
     def measured(self) -> Measured:
@@ -105,11 +109,18 @@ class Difference:
         """Work out the standard uncertainty of second less `share` times first, to one side."""
         one, other = share**2 * self.one.u_veil**2, self.other.u_veil**2
         kept = self.veil_part(share) / max(one + other, 1e-12)  # what does not cancel
-        apart = share**2 * self.one.towards(
-            upward=not upward, veil=kept * self.one.u_veil**2
-        ) + self.other.towards(upward=upward, veil=kept * self.other.u_veil**2)
-        together = 2.0 * self.common_rest * share * self.one.scaling * self.other.scaling
-        return math.sqrt(max(apart - together, (1.0 - self.common_rest) * apart))
+        common = self.common_rest
+        return math.sqrt(
+            share**2
+            * self.one.towards(
+                upward=not upward, veil=kept * self.one.u_veil**2, common_rest=common
+            )
+            + self.other.towards(
+                upward=upward, veil=kept * self.other.u_veil**2, common_rest=common
+            )
+            # what both err in alike leaves its difference, and no side of its own
+            + common * (share * self.one.scaling - self.other.scaling) ** 2
+        )
 
     def veil_part(self, share: float) -> float:
         """Variance that the two veils leave in second less `share` times first."""

@@ -25,9 +25,9 @@ from smokecase.readings import Examination
 
 # how far ln J / white may differ between two clips: the same yard in the same kind of light, and
 # another one, whose white is guessed anew (`plume/learn_veil.py`); own estimates
-U_SAME_PLACE, U_OTHER_PLACE = 0.10, 0.4
-# correlation of the rest of the camera's doubts, as measured on rendered pairs
-COMMON_SAME_PLACE, COMMON_SAME_CAMERA = 0.9, 0.3
+U_SAME_PLACE, U_OTHER_PLACE = 0.07, 0.3
+# correlation of the rest of the camera's doubts, set on rendered pairs (examples/comparing.txt)
+COMMON_SAME_PLACE, COMMON_SAME_CAMERA = 0.95, 0.8
 APART = 2.5  # standard uncertainties; veils further apart are not of one smoke
 ALIKE_COLOUR = 0.5  # colours whose weights differ by more are not of one smoke
 

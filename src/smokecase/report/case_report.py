@@ -44,7 +44,7 @@ METHOD = (
     "inside. They grow where the picture is noisy, shaky or lit badly. A value a little below zero "
     "is noise around clear air and is left as it is, since cutting it would make averages lie.",
     "Two clips are told apart with care: that one smokes less or more is said where a real "
-    "difference, beyond 3 % opacity and a fifth of the larger, is at least 95 % sure, and that "
+    "difference, beyond 3 % opacity and a fifth of the larger, is at least 90 % sure, and that "
     "chance stands beside it; that there is no difference is said where one that matters, 5 % "
     "opacity and two fifths of the larger, is ruled out. Doubts that both clips share cancel.",
     "Weights of causes say how likely each is there, given all that was measured, answered and "
