@@ -165,6 +165,22 @@ def test_measuring_can_be_stopped_and_begun_again(page, visitors):
     assert len(held(page, visitor, "brought")) == 1
 
 
+def test_what_was_opened_and_stood_on_stays_while_progress_comes_in(page, visitors):
+    visitor = visitors(size=PHONE).open()
+    visitor.bring(BUNDLED)
+    visitor.tap("#go-measure")
+    visitor.wait_for("#progress")
+
+    visitor.tab.click("#go-steps")
+    for _ in range(3):
+        visitor.after(visitor.turn)
+
+    assert visitor.tab.get_attribute("#go-steps", "aria-expanded") == "true"
+    assert visitor.tab.evaluate("document.activeElement.id") == "go-steps"
+    visitor.tap("#go-cancel")
+    visitor.wait_for("#go-measure")
+
+
 def test_a_reload_while_measuring_changes_nothing(page, visitors, clips):
     visitor = visitors(size=PHONE).open()
     visitor.bring(clips.start)

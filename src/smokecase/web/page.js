@@ -4,7 +4,7 @@ window.smokecase = (() => {
   "use strict";
   let send = null, root = null, lastStep = null, lastAddress = null, busyTimer = 0, pollTimer = 0;
   let asked = null, latest = "", shown = "", againTimer = 0;  // the tap that waits for its answer
-  const AGAIN_MS = 8000;
+  const AGAIN_MS = 2500;
   const $ = (what, from) => (from || root).querySelector(what);
   const $$ = (what, from) => Array.from((from || root).querySelectorAll(what));
   const sheet = () => $("#sheet");
@@ -34,7 +34,7 @@ window.smokecase = (() => {
       clearTimeout(busyTimer);
       busyTimer = setTimeout(() => root.classList.add("busy"), 220);
       clearTimeout(againTimer);
-      againTimer = setTimeout(again, AGAIN_MS);
+      againTimer = setTimeout(again, AGAIN_MS, AGAIN_MS);
     }
     send("click", all);
   }
@@ -53,10 +53,10 @@ window.smokecase = (() => {
   }
 
   /* an answer can be lost on the way: ask again; the server does each tap once, by its mark */
-  function again() {
+  function again(after) {
     if (!asked) return;
     send("click", asked);
-    againTimer = setTimeout(again, AGAIN_MS);
+    againTimer = setTimeout(again, 2 * after, 2 * after);
   }
 
   /* whether the answer that came is to be shown; a late one to an earlier look is looked up anew */
