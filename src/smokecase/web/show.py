@@ -15,6 +15,7 @@ from smokecase.languages import say, say_error
 from smokecase.report.assemble import compare_entries
 from smokecase.report.course import engine_of, leading_after_each, weigh_otherwise
 from smokecase.web.acts import do_act
+from smokecase.web.desk import Job
 from smokecase.web.paperwork import paper_jobs, papers_ready
 from smokecase.web.place import Place, numbers_of
 from smokecase.web.sitting import HALF_PX, MARK_PX, Sitting
@@ -143,8 +144,11 @@ def _look(sitting: Sitting, store: CaseStore, place: Place, case: Case) -> str:
     outlines = ""
     if "outlines_sha256" in entry.body:
         outlines = store.read_file("pictures", entry.body["outlines_sha256"]).decode()
-    still = sitting.picture(store, entry, seen.timing.peak_s or 0.0, MARK_PX)
-    return show_smoke(case, entry, watch=sitting.watch(store, entry), outlines=outlines,
+    watch = sitting.watch(store, entry)
+    # a player shows the densest moment by itself; the first picture is there already
+    at_s = (seen.timing.peak_s or 0.0) if isinstance(watch, Job) else 0.0
+    still = sitting.picture(store, entry, at_s, MARK_PX)
+    return show_smoke(case, entry, watch=watch, outlines=outlines,
                       still=still, desk=sitting.desk, lang=lang)  # fmt: skip
 
 

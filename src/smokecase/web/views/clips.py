@@ -11,7 +11,8 @@ from smokecase.web.markup import button, card, doubts_list, esc, fold, p
 from smokecase.web.views.frame import ahead, heading
 from smokecase.web.views.home import bring_box
 
-NEARLY, NEARLY_MS, POLL_MS = 0.8, 200, 600  # how soon the browser asks again how far it is
+# how soon the browser asks again how far it is: each answer takes some of what measures
+NEARLY, NEARLY_MS, POLL_MS, LONG_S, LONG_MS = 0.8, 250, 700, 6.0, 1500
 
 
 def show_clips(case: Case, pictures: Mapping[int, str], desk: Desk, lang: str) -> str:
@@ -159,12 +160,18 @@ def show_progress(job: Job, desk: Desk, lang: str) -> str:
     last = f"-{job.name[-1]}" if waits else ""  # one bar and one button bear the plain name
     stop = button(say("Stop", lang), "stop", look="quiet", mark=f"cancel{last}", job=name)
     return (
-        f'<div class="work" data-poll="{NEARLY_MS if job.share > NEARLY else POLL_MS}"><p><b>{esc(line[:1].upper() + line[1:])}</b> '
+        f'<div class="work" data-poll="{_again_ms(job)}"><p><b>{esc(line[:1].upper() + line[1:])}</b> '
         f'<span class="left">{esc(time)}</span></p>'
         f'<div class="bar" id="progress{last}" role="progressbar" aria-valuemin="0" aria-valuemax="100" '
         f'aria-valuenow="{share}" aria-label="{esc(line)}"><i style="width:{share}%"></i></div>'
         f"{stop}</div>"
     )
+
+
+def _again_ms(job: Job) -> int:
+    if job.share > NEARLY:
+        return NEARLY_MS
+    return LONG_MS if (job.left_s or 0.0) > LONG_S else POLL_MS
 
 
 def show_fitness(entry: Entry, lang: str) -> str:
