@@ -30,6 +30,7 @@ from smokecase.doubts import (
     PUFF_RATE_OPEN,
     SECTION_HIDDEN,
     SHAKY,
+    SMOKE_FROM_START,
     SMOKE_OPEN,
     TOO_SHORT,
     VEIL_LIKE_PLATE,
@@ -37,6 +38,7 @@ from smokecase.doubts import (
 )
 from smokecase.pair import examine_pair, examine_still
 from smokecase.plume.backdrop import tell_backdrop
+from smokecase.plume.clear_air import clearer_than_clear
 from smokecase.plume.kind import NO_SMOKE, ColourLook, look_at_smoke, tell_colour
 from smokecase.plume.smoke_or_not import AtPipe
 from smokecase.plume.timing import tell_smoke_from_specks, tell_timing
@@ -44,6 +46,7 @@ from smokecase.readings import (
     Examination,
     KeyFrame,
     SmokeColour,
+    SmokeTiming,
     SmokeTrace,
     SoundReading,
 )
@@ -211,19 +214,10 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     cycle_hz = cycles_hz(sound, strokes)
     timing = tell_timing(trace.time_s, trace.opacity_pct, visible, sound.runs_s, cycle_hz)
     doubts |= of_colour
+    if not scene.open_above and clearer_than_clear(trace.opacity_high_pct):
+        doubts |= {SMOKE_FROM_START, NO_CLEAN_PLATE}
     if visible.any():
-        if colour.colour_open:
-            doubts.add(COLOUR_OPEN)
-        if colour.lighting == "back_lit":
-            doubts.add(BACK_LIT)
-        if walk.at_edge > 0.2 * max(1, walk.maps):
-            doubts.add(PLUME_LEAVES_PICTURE)
-        section = _median(trace.opacity_pct[visible])
-        plume = _median(trace.plume_p95_pct[visible])
-        if section < 0.35 * plume and timing.onset_s is not None:
-            doubts.add(DETACHED_PLUME)
-        if timing.puff_hz is None:
-            doubts.add(PUFF_RATE_OPEN)
+        doubts |= _plume_doubts(walk, trace, visible, colour, timing)
     duration = float(trace.time_s[-1] - trace.time_s[0]) if len(trace) > 1 else 0.0
     if duration < settings.fewest_s:
         doubts.add(TOO_SHORT)
@@ -265,6 +259,30 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
         key_frames=_key_frames(walk, timing.peak_s),
         outlines=tuple(walk.outlines),
     )
+
+
+def _plume_doubts(
+    walk: Walk,
+    trace: SmokeTrace,
+    visible: NDArray[np.bool_],
+    colour: SmokeColour,
+    timing: SmokeTiming,
+) -> set[Doubt]:
+    """Tell what is doubtful about a plume that was seen."""
+    doubts = set()
+    if colour.colour_open:
+        doubts.add(COLOUR_OPEN)
+    if colour.lighting == "back_lit":
+        doubts.add(BACK_LIT)
+    if walk.at_edge > 0.2 * max(1, walk.maps):
+        doubts.add(PLUME_LEAVES_PICTURE)
+    section = _median(trace.opacity_pct[visible])
+    plume = _median(trace.plume_p95_pct[visible])
+    if section < 0.35 * plume and timing.onset_s is not None:
+        doubts.add(DETACHED_PLUME)
+    if timing.puff_hz is None:
+        doubts.add(PUFF_RATE_OPEN)
+    return doubts
 
 
 def _veil_doubt(walk: Walk) -> dict[str, float] | None:
@@ -316,6 +334,8 @@ def _refusal(
     why: str | None = None
     if MOVING_CAMERA in doubts and SHAKY in doubts:
         why = SHAKY.words
+    elif NO_CLEAN_PLATE in doubts and not scene.open_above:
+        why = NO_CLEAN_PLATE.words  # some frames are clearer than what was taken for clear
     elif SMOKE_OPEN in doubts:  # zero with a narrow interval would be the worst answer
         why = SMOKE_OPEN.words
     elif scene.pipe is None:

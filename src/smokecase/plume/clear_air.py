@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 ONSET_DIAMETERS = 5.0  # smoke shows here first
 CLEARER = 1.12  # texture over the plate's that shows that the plate was smoky
 SURE = 2.0  # in standard uncertainties: billows look like texture now and then
+# upper bound of a frame's opacity that makes it clearer than clear, and share of such frames
+CLEARER_PCT, CLEARER_SHARE = -2.0, 0.05
 START_S, RESTLESS = 1.0, 0.2  # first moments; share of blocks at the exit that change in them
 MOSTLY = 0.5  # share of places that must say so
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
@@ -62,6 +64,17 @@ def restless_at_start(times_s: Floats, changed: NDArray[np.bool_], near: NDArray
     at_exit = float(changed[early][:, near].mean())
     elsewhere = float(changed[early][:, ~near].mean())
     return at_exit > RESTLESS and at_exit > 4.0 * elsewhere
+
+
+def clearer_than_clear(high_pct: Floats) -> bool:
+    """Tell whether frames are surely clearer than what was taken for clear: then it was smoky.
+
+    Parameters
+    ----------
+    high_pct : ndarray, shape (n,)
+        Upper 95 % bounds of the opacity; NaN where there is none.
+    """
+    return bool(np.mean(np.asarray(high_pct) < CLEARER_PCT) > CLEARER_SHARE)
 
 
 def unseen_pct(plate: Picture, section: tuple[float, float, float, float] | None) -> float:
