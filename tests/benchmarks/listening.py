@@ -214,6 +214,16 @@ down to a telephone's 8000 1/s (AAC at 16 and 24 kbit/s, Opus, AMR, MP3, mu-law)
 
 {no_engine_table(each)}
 
+## Two engines side by side
+
+An invented old diesel with one weak cylinder, and its healthy sister, as
+`smokecase listen models/demo/press_engine_start.mp4 --other models/demo/press_engine_sister.mp4
+--cylinders 4 --out sounds` draws them; a sound file with one after the other lies beside.
+
+![spectrograms on one clock that begins with the first firing](listening_spectrogram.png)
+
+![lines at orders of the engine cycle](listening_orders.png)
+
 {cost}"""
     path.write_text(page, encoding="utf-8")
     plot(own, ROOT / "examples" / "listening.png")

@@ -113,8 +113,8 @@ def main():
 
 A clip of one minute, 1280 x 720 at 30 pictures a second with AAC sound; the best of {TIMES} runs,
 each in a process of its own. {datetime.now(UTC):%d %B %Y}, {os.cpu_count()}-core machine, Python
-{platform.python_version()}, load {load:.0f} (above {os.cpu_count()} other work holds the processor
-up, and wall time says more of that than of this program). Made by
+{platform.python_version()}, load {load:.0f} (with more than one piece of work for each core, wall
+time is longer than the program needs). Made by
 `nice -n 10 python -m tests.benchmarks.listening_cost`.
 
 | | wall time [s] | processor time [s] |
