@@ -105,9 +105,10 @@ def main():
         pieces = []
         while first < last:
             kept = folder / f"{first}.json"
+            if not kept.exists() and args.tell:
+                first += PIECE  # not fed yet
+                continue
             if not kept.exists():
-                if args.tell:
-                    break
                 piece = run_piece(first, min(PIECE, last - first))
                 kept.write_text(json.dumps(piece, indent=1))
             pieces.append(json.loads(kept.read_text()))
