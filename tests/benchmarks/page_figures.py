@@ -171,8 +171,8 @@ bundled `{BUNDLED.name}` (invented). Middle of {rounds} rounds; least and most i
 | --- | --- | --- |
 {table}
 
-What the page adds is decided on an idle machine only: where other work runs beside it, the spread in
-brackets is mostly that work.
+What the page adds is decided on an idle machine only: where other work runs beside it, the spread
+in brackets is mostly that work.
 
 Memory: the server loads reasoning and drawing with the first clip that needs them and does not grow
 with every clip after that; clips are measured in a process beside it, whose child gives everything
