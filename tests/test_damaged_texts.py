@@ -11,6 +11,7 @@ from made_clips import write_clip, yard
 from made_examinations import an_examination
 from smokecase.causes.answers_file import read_answers
 from smokecase.causes.knowledge_file import read_knowledge, standard_knowledge
+from smokecase.causes.witness import hear_answer
 from smokecase.causes.worth import read_costs
 from smokecase.errors import AnswersError, ClipError, KnowledgeError
 from smokecase.report.folder import read_folder, to_csv
@@ -110,3 +111,7 @@ def test_a_price_that_is_none_is_one_sentence(value):
 def test_repairs_that_are_no_table_are_one_sentence():
     with pytest.raises(AnswersError, match="costs: repair = 7 is no table of prices by cause"):
         read_costs({"repair": 7}, standard_knowledge())
+
+
+def test_a_list_of_no_answers_says_nothing():
+    assert hear_answer(standard_knowledge(), "smell", [], engine={}, where="") is None

@@ -60,6 +60,8 @@ def hear_answer(
         DONT_KNOW, "unknown", ""
     ):  # fmt: skip
         return None
+    if isinstance(told, list) and not told:  # as empty as an empty word
+        return None
     if isinstance(told, Mapping):
         return _weighted(question, told, here)
     if isinstance(told, bool):
