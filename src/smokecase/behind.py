@@ -9,7 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.doubts import Doubt
-from smokecase.plume.backdrop import Backdrop, backdrop_from_box, find_backdrop
+from smokecase.plume.backdrop import (
+    Backdrop,
+    backdrop_from_box,
+    find_backdrop,
+    learn_from_drift,
+)
 from smokecase.plume.backdrop_reading import SectionByContrast
 from smokecase.plume.fuse import join_contrast
 from smokecase.plume.learn_veil import U_LN_WHITE, guess_white
@@ -17,9 +22,9 @@ from smokecase.plume.marked_white import U_LN_MARKED, marked_white
 from smokecase.plume.measure import SectionValues
 from smokecase.plume.plain_board import find_checker
 from smokecase.plume.section import PipeExit, measuring_section
-from smokecase.scene import U_LN_PAPER, drawn_boxes
+from smokecase.scene import U_LN_PAPER, Scene, drawn_boxes
 from smokecase.video.clip import Clip
-from smokecase.video.exposure import Exposure, block_means, log_ratios
+from smokecase.video.exposure import BLOCK_PX, Exposure, block_means, log_ratios
 from smokecase.walk import U_TONE_GAIN, centre_line
 
 Picture = NDArray[np.float32]
@@ -63,6 +68,19 @@ def look_behind(
         checker = find_checker(plate)
         found = backdrop_from_box(checker, plate, clipped) if checker else None
     return found
+
+
+def follow_drift(backdrop: Backdrop, scene: Scene) -> Backdrop:
+    """Narrow the backdrop's tone curve down by how its patches follow the camera's exposure."""
+    if not scene.drifted:
+        return backdrop
+    h, w = scene.plate.light.shape[:2]
+    rows, columns = scene.free.shape
+    free = scene.free[
+        np.minimum(np.arange(h) // BLOCK_PX, rows - 1)[:, None],
+        np.minimum(np.arange(w) // BLOCK_PX, columns - 1)[None, :],
+    ]
+    return learn_from_drift(backdrop, scene.plate.light, scene.drifted, free, scene.clipped)
 
 
 def choose_white(

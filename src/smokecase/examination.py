@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.behind import look_behind, working_box
+from smokecase.behind import follow_drift, look_behind, working_box
 from smokecase.doubts import (
     BACK_LIT,
     COLOUR_OPEN,
@@ -166,6 +166,7 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
         backdrop = look_behind(kept, scene.plate.light, scene.clipped, board_px, from_s)
         if backdrop is not None and backdrop.sheets:  # its paper is a better white than the scene
             scene = replace(scene, white=backdrop.white, u_ln_white=U_LN_PAPER)
+            backdrop = follow_drift(backdrop, scene)
         walk = Walk(kept, scene, settings.whole_plume_hz, rng, backdrop)
         _measure_frames(walk, from_s, to_s, tell)
     clip.refuse_changed()

@@ -50,10 +50,10 @@ from smokecase.plume.plate import (
 from smokecase.plume.section import PipeExit, find_exit, measuring_section
 from smokecase.plume.smoke_or_not import AtPipe, look_at_pipe
 from smokecase.plume.windows import Windows
-from smokecase.sample import Layer, take_sample
+from smokecase.sample import Layer, Lights, take_sample
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import BLOCK_PX as EXPOSURE_BLOCK_PX
-from smokecase.video.exposure import block_means, fit_exposure, log_ratios, uneven
+from smokecase.video.exposure import Exposure, block_means, fit_exposure, log_ratios, uneven
 from smokecase.video.steady import Landmarks
 from smokecase.video.view import NOWHERE, Cut
 
@@ -65,6 +65,7 @@ EARLY_S = 0.5  # stands in for the plate at first
 MOST_PLATE_FRAMES = 45
 U_LN_UNCHECKED = 0.05  # of the exposure where no part of the picture tells it
 U_LN_PAPER = 0.08  # of white taken from the printed sheet
+DRIFTED, MOST_DRIFTED = 0.1, 3  # ln exposure that tells of the tone curve; frames
 SURROUND_PX = 10
 SECTION_REACH = 1.5  # diameters around the section over which its own veil is looked for
 
@@ -89,6 +90,7 @@ class Scene:
     u_ln_white: float
     brightest: float  # luma of the brightest things on the plate
     clipped: NDArray[np.bool_]  # blown out on the plate
+    drifted: tuple[Picture, ...]  # frames on the plate as recorded, where the exposure differs
     first_change_s: float | None
     u_clear_pct: float  # what may hide in a section that looks clear
     open_above: bool  # smoke was there from the start: readings are lower bounds
@@ -171,6 +173,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     exposure = fit_exposure(blocks, plate_blocks)
     if not exposure.checked:
         doubts.add(EXPOSURE_UNCHECKED)
+    drifted = _drifted(lights, exposure) if exposure.checked else ()
     lights = lights.without(exposure.gain)
     clipped = sample.blown
     white = guess_white(plate.light)
@@ -213,11 +216,20 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         u_ln_white=U_LN_WHITE if white_box is None else U_LN_MARKED,
         brightest=brightest_luma(plate.light),
         clipped=clipped,
+        drifted=drifted,
         first_change_s=quiet.first_change_s,
         u_clear_pct=unseen_pct(plate.light, section),
         open_above=open_above,
         doubts=frozenset(doubts),
     )
+
+
+def _drifted(lights: Lights, exposure: Exposure) -> tuple[Picture, ...]:
+    """Pick the few frames whose exposure differs most from the plate's, as they were recorded."""
+    away = np.abs(np.log(exposure.gain[:, 1]))
+    far = np.argsort(away)[-MOST_DRIFTED:]
+    as_filmed = lights.without(np.ones_like(exposure.gain))
+    return tuple(as_filmed[int(i)] for i in far if away[i] > DRIFTED)
 
 
 def _near_exit(shape: tuple[int, ...], pipe: PipeExit) -> NDArray[np.bool_]:

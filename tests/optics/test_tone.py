@@ -57,6 +57,25 @@ def test_a_print_that_is_too_dark_is_not_taken_for_the_camera():
     assert abs(float((straight.weights - dark.weights) @ BENDS)) < 0.08
 
 
+@pytest.mark.parametrize("share", [-0.05, 0.1, 0.25])
+def test_patches_at_two_exposures_tell_the_bend_whatever_the_print(share):
+    rng = np.random.default_rng(8)
+    light = np.geomspace(0.03, 0.6, 90)
+    noisy = np.exp(rng.normal(0, 0.01, (2, 90)))
+    drift = np.column_stack(
+        [bend(light, share) * noisy[0], bend(1.4 * light, share) * noisy[1], np.zeros(90)]
+    )
+
+    tone = fit_tone(np.zeros((0, 5)), drift)
+
+    found = float(tone.weights @ BENDS)
+    spread = float(np.sqrt(tone.weights @ (BENDS - found) ** 2))
+    assert abs(found - share) < 2 * spread
+    assert spread < 0.6 * float(
+        np.sqrt(LOOSE_TONE.weights @ (BENDS - LOOSE_TONE.weights @ BENDS) ** 2)
+    )
+
+
 def test_transmittance_is_mended_through_the_curve():
     truth, share = 0.5, 0.25
     bright, dark, veil = np.full(3, 0.7), np.full(3, 0.035), np.full(3, 0.05)

@@ -12,7 +12,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from board_scene import decode, hang, print_sheet
 from smokecase.doubts import BOARD_OFF_SECTION
-from smokecase.plume.backdrop import backdrop_from_box, backdrop_from_sheets
+from smokecase.optics.tone import BENDS
+from smokecase.plume.backdrop import backdrop_from_box, backdrop_from_sheets, learn_from_drift
 from smokecase.plume.backdrop_reading import SectionByContrast, contrast_reading
 from smokecase.plume.board import cover, find_sheets, label_cells
 from smokecase.report.backdrop import write_backdrop
@@ -176,3 +177,19 @@ def test_a_section_beside_the_board_is_said(yard, clear, found):
     assert reading.doubts == {BOARD_OFF_SECTION}
     assert np.isnan(reading.transmittance).all()
     assert cv2.countNonZero(board.mask.astype(np.uint8)) > 500
+
+
+def test_a_change_of_exposure_narrows_the_tone_curve_down(yard, clear, found):
+    nowhere = np.zeros(clear.shape[:2], bool)
+    board = backdrop_from_sheets(found, clear, nowhere)
+    darker = decode(yard.expose(gain=0.6) / 255.0).astype(np.float32)
+
+    learnt = learn_from_drift(board, clear, (darker,), ~nowhere, nowhere)
+    beside = learn_from_drift(board, clear, (darker,), nowhere, nowhere)
+
+    def spread(tone):
+        return float(np.sqrt(tone.weights @ (BENDS - tone.weights @ BENDS) ** 2))
+
+    assert spread(learnt.tone) < 0.85 * spread(board.tone)
+    assert abs(learnt.tone.weights @ BENDS - 0.1) < 2 * spread(learnt.tone)  # the yard's own curve
+    assert beside.tone is board.tone  # smoke may have reached every patch

@@ -17,6 +17,8 @@ BEND, U_BEND = 0.08, 0.12  # share of the S
 U_EXPONENT = 0.04
 U_STEP = 0.04  # how far a printed step may be off, relative to what was ordered
 U_SHADE = 0.08  # relative light on a block of steps that the patches around do not tell
+U_DRIFT = 0.02  # relative light of a patch between two exposures: noise, steadying, coding
+PATCHES_PER_FACT = 3.0  # patches of one frame that count as one independent look
 U_PRINT = 0.05  # exponent by which a whole print may be too dark or too light
 
 BENDS = np.linspace(-0.2, 0.5, 29)
@@ -107,24 +109,50 @@ def unbend(light: Floats, share: float) -> Floats:
     return np.where(plain <= 0.04045, plain / 12.92, ((plain + 0.055) / 1.055) ** 2.4)
 
 
-def fit_tone(steps: Floats) -> ToneCurve:
-    """Learn the tone curve from grey steps.
+def fit_tone(steps: Floats, drift: Floats | None = None) -> ToneCurve:
+    """Learn the tone curve from grey steps, and from patches seen at two exposures.
+
+    A change of exposure multiplies the light of every patch alike; through a bent curve it does
+    not look so. How dark the print is does not matter there.
 
     Parameters
     ----------
     steps : ndarray, shape (n, 5)
         Share of the paper's light that was ordered; light of the step, and of white and black
         patches in the same place, as recorded; number of the block that the step belongs to.
+    drift : ndarray, shape (m, 3), optional
+        Recorded light of a smoke-free patch at one exposure, at another, and the number of the
+        frame that shows the other.
 
     Source
     ------
     Bayes' rule on a grid; prior and print doubts as named at the head of this file.
     """
-    prior = np.exp(-0.5 * ((BENDS - BEND) / U_BEND) ** 2)
-    if len(steps) < 4:
-        return ToneCurve(prior / prior.sum(), U_EXPONENT)
+    cost = 0.5 * ((BENDS - BEND) / U_BEND) ** 2
+    if drift is not None and len(drift):
+        cost = cost + np.array([_uneven_drift(drift, float(bend)) for bend in BENDS])
+    if len(steps) >= 4:
+        cost = cost + _print_misfit(steps)
+    weight = np.exp(cost.min() - cost)
+    return ToneCurve(weight / weight.sum(), U_EXPONENT)
+
+
+def _uneven_drift(drift: Floats, bend: float) -> float:
+    """Half the squared misfit of patches to one change of exposure for each frame."""
+    before, now = (np.log(np.maximum(unbend(drift[:, k], bend), 1e-6)) for k in (0, 1))
+    total = 0.0
+    for frame in np.unique(drift[:, 2]):
+        change = (now - before)[drift[:, 2] == frame]
+        away = (change - np.median(change)) / U_DRIFT
+        # robust: a hand or a wisp before a patch hardly pulls
+        total += float(np.sum(np.sqrt(1.0 + away**2) - 1.0)) / PATCHES_PER_FACT
+    return total
+
+
+def _print_misfit(steps: Floats) -> Floats:
+    """Half the squared misfit of the grey steps for each of `BENDS`, shape (29,)."""
     share, light, white, black, block = steps.T
-    logs = []
+    costs = []
     for bend in BENDS:
         w, k, g = (unbend(a, float(bend)) for a in (white, black, light))
         ink = k / w  # ink is never black: steps lie between it and paper
@@ -135,9 +163,8 @@ def fit_tone(steps: Floats) -> ToneCurve:
         free = np.column_stack([wanted, *(block == n for n in np.unique(block))])
         doubt = np.array([np.hypot(U_PRINT, U_EXPONENT)] + [U_SHADE] * (free.shape[1] - 1))
         spread = U_STEP**2 * np.eye(len(miss)) + (free * doubt**2) @ free.T
-        logs.append(-0.5 * float(miss @ np.linalg.solve(spread, miss)))
-    weight = prior * np.exp(np.array(logs) - max(logs))
-    return ToneCurve(weight / weight.sum(), U_EXPONENT)
+        costs.append(0.5 * float(miss @ np.linalg.solve(spread, miss)))
+    return np.array(costs)
 
 
 LOOSE_TONE = fit_tone(np.zeros((0, 5)))

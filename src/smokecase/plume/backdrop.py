@@ -6,7 +6,7 @@ working pixels.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -26,6 +26,8 @@ PAPER_WHITE, U_PAPER_WHITE = (
     0.87,
     0.04,
 )  # light a white sheet gives back; common practice, no source
+LUMA = np.array([0.2126, 0.7152, 0.0722])  # IEC 61966-2-1
+BLOWN, DARKEST, FEWEST_DRIFTING = 0.95, 0.01, 12  # linear light of a patch; patches in all
 HIDDEN_STEP = 0.5  # natural logarithm of the light
 
 
@@ -38,6 +40,7 @@ class Backdrop:
     white: Floats  # (3,) light of a perfectly white card there
     u_white: Floats  # (3,)
     tone: ToneCurve
+    steps: Floats = field(default_factory=lambda: np.zeros((0, 5)))  # as `fit_tone` takes them
 
 
 def find_backdrop(
@@ -136,7 +139,43 @@ def backdrop_from_sheets(
         white=np.asarray(level, np.float64),
         u_white=np.hypot(spread, level * U_PAPER_WHITE / PAPER_WHITE),
         tone=fit_tone(np.concatenate(steps)),
+        steps=np.concatenate(steps),
     )
+
+
+def learn_from_drift(
+    backdrop: Backdrop,
+    plate: Picture,
+    others: Sequence[Picture],
+    free: NDArray[np.bool_],
+    clipped: NDArray[np.bool_],
+) -> Backdrop:
+    """Narrow the tone curve down by frames at other exposures.
+
+    Parameters
+    ----------
+    backdrop : Backdrop
+        With its sheets; without any it comes back as it is.
+    plate : ndarray, shape (h, w, 3)
+        Light without smoke.
+    others : sequence of ndarray, shape (h, w, 3)
+        Frames laid on the plate, as recorded at another exposure.
+    free, clipped : ndarray of bool, shape (h, w)
+        Where smoke never came; pixels blown out on the plate.
+    """
+    rows = [np.zeros((0, 3))]
+    for sheet in backdrop.sheets:
+        labels = np.where(free, label_cells(sheet, plate.shape[:2]), -1)
+        count = len(sheet.sheet.cells)
+        before = _cell_lights(labels, plate, clipped, count) @ LUMA
+        for number, other in enumerate(others):
+            now = _cell_lights(labels, other, clipped | (other.max(axis=-1) > BLOWN), count) @ LUMA
+            seen = np.isfinite(before) & np.isfinite(now) & (np.minimum(before, now) > DARKEST)
+            rows.append(np.column_stack([before, now, np.full(count, number)])[seen])
+    drift = np.concatenate(rows)
+    if len(drift) < FEWEST_DRIFTING:
+        return backdrop
+    return replace(backdrop, tone=fit_tone(backdrop.steps, drift))
 
 
 def backdrop_from_box(box: Box, plate: Picture, clipped: NDArray[np.bool_]) -> Backdrop | None:
@@ -183,7 +222,7 @@ def _grey_steps(found: FoundSheet, lights: Floats, number: int) -> Floats:
     cells that the pipe hides or a shadow crosses are left out.
     """
     cells = found.sheet.cells
-    luma = lights @ np.array([0.2126, 0.7152, 0.0722])
+    luma = lights @ LUMA
     places = np.array([[c.x_mm, c.y_mm] for c in cells]) / found.sheet.width_mm
     kinds = np.array([c.kind for c in cells])
     white, black = (_even_light(places, luma, kinds == kind) for kind in ("white", "black"))
