@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from smokecase.case.database import STEPS
+from smokecase.case.shelves import SHELVES, Shelves
 from smokecase.case.store import DATABASE, open_cases
 from smokecase.errors import CaseError, WriteError
 
@@ -288,3 +289,14 @@ def test_a_full_disk_keeps_what_was_entered_and_says_so(tmp_path):
     case, said = read_damage(tmp_path)
     assert said == ""
     assert len(case.entries) >= 2
+
+
+def test_a_file_that_another_process_finishes_meanwhile_is_no_leftover(tmp_path, monkeypatch):
+    shelves = Shelves(tmp_path)
+    (tmp_path / SHELVES[0]).mkdir(parents=True, exist_ok=True)
+    finished = tmp_path / SHELVES[0] / "ab.partial"  # listed, and gone when it is looked at
+    monkeypatch.setattr(Path, "glob", lambda self, pattern: iter([finished]))
+
+    shelves.clear_leftovers()
+
+    assert not finished.exists()

@@ -108,8 +108,11 @@ class Shelves:
         """Remove half-written files of killed runs; those of the last hour may still be at work."""
         for shelf in SHELVES:
             for leftover in (self.folder / shelf).glob("*.partial"):
-                age_s = datetime.now(tz=UTC).timestamp() - leftover.stat().st_mtime
-                if age_s > 3600:
+                try:
+                    written_s = leftover.stat().st_mtime
+                except FileNotFoundError:  # another process has just finished writing it
+                    continue
+                if datetime.now(tz=UTC).timestamp() - written_s > 3600:
                     leftover.unlink(missing_ok=True)
 
 
