@@ -72,7 +72,11 @@ def cycles_hz(sound: SoundReading, strokes: int) -> float | None:
     """Working cycles per second at idle, as heard; None where the speed is not sure."""
     if sound.idle_speed is None or sound.other_idle_speed is not None:
         return None
-    return sound.idle_speed.value / 60.0 / (strokes / 2)
+    return _cycles_hz(sound.idle_speed, strokes)
+
+
+def _cycles_hz(speed: Measured, strokes: int) -> float:
+    return speed.value / 60.0 / (strokes / 2)
 
 
 def _puffs(timing: SmokeTiming, sound: SoundReading, strokes: int) -> Measured | None:
@@ -84,7 +88,7 @@ def _puffs(timing: SmokeTiming, sound: SoundReading, strokes: int) -> Measured |
 def _per_cycle(timing: SmokeTiming, speed: Measured, strokes: int) -> Measured | None:
     if timing.puff_hz is None:
         return None
-    value = timing.puff_hz / (speed.value / 60.0 / (strokes / 2))
+    value = timing.puff_hz / _cycles_hz(speed, strokes)
     relative = math.hypot((timing.u_puff_hz or 0.0) / timing.puff_hz, speed.u / speed.value)
     return Measured(value=value, u=value * relative, unit="")
 

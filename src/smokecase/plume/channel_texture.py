@@ -59,6 +59,10 @@ def channel_texture(light: Picture, plate: Picture, veil: Veil, windows: Windows
     Returns
     -------
     ChannelTexture
+
+    Source
+    ------
+    Beer-Lambert law per channel; least squares of the picture's texture on the plate's.
     """
     texture = PlateTexture(plate)
     fine, coarse, wide = (s * texture.size for s in BAND)

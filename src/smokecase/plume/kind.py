@@ -26,9 +26,9 @@ Floats = NDArray[np.float64]
 
 GUESSED_WHITE = 0.5  # ln uncertainty from which a white is only a guess
 MIXED_FROM, PART_FROM = 0.5, 0.2  # chance of a mixture, and share of a part, for its word
-# what a veil's own doubts and those of the slope leave out, on measured clips (`models/`); of the
-# slope where each channel's own texture told it, on path-traced pairs
-U_LN_VEIL_REST, U_SLOPE_REST, U_SLOPE_BY_CHANNELS = 0.35, 0.35, 0.1
+# what a veil's own doubts and those of the slope leave out, on measured clips (`models/`); not less
+# where each channel's texture told the slope, for nobody knows where a lossless file came from
+U_LN_VEIL_REST, U_SLOPE_REST = 0.35, 0.35
 SLOPE_UNKNOWN = (0.9, 1.2, 1.0)  # one picture alone: slope and its doubt; doubt of the level
 LEAST_MISFIT = 0.01  # a lossless picture of one smoke fits perfectly
 NO_SMOKE = 0.5  # weight from which "no smoke" is said
@@ -59,8 +59,7 @@ class ColourLook:
     @property
     def u_slope(self) -> float:
         """Standard uncertainty of the slope, with what its own fit leaves out."""
-        rest = U_SLOPE_BY_CHANNELS if self.spectral.by_channels else U_SLOPE_REST
-        return float(np.hypot(self.spectral.u_slope, rest))
+        return float(np.hypot(self.spectral.u_slope, U_SLOPE_REST))
 
     def features(self) -> Floats:
         """As `colour_model.FEATURES`."""

@@ -50,7 +50,6 @@ class Spectral:
     off_axis: float  # the veil's tint across the line from lamp to sky: pink above, green below
     u_off_axis: float
     misfit: float  # mean squared misfit of the windows, robust; about 1 where one smoke fits
-    by_channels: bool = False  # each channel's own texture told the slope
 
 
 def fit_spectral(  # noqa: PLR0913 - what is known of the smoke, by place
@@ -126,7 +125,6 @@ def fit_spectral(  # noqa: PLR0913 - what is known of the smoke, by place
         off_axis=float(tint @ OFF_AXIS),
         u_off_axis=float(np.sqrt(across @ spread[:3, :3] @ across)),
         misfit=float(np.mean(_soft(of_light) ** 2) + np.mean(_soft(of_texture) ** 2)),
-        by_channels=channels is not None and bool(np.isfinite(channels.u_ratio).any()),
     )
 
 
