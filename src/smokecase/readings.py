@@ -131,6 +131,9 @@ def _plain(x: float) -> float | None:
     return float(x) if math.isfinite(x) else None
 
 
+PEAK_WITHIN_S = 0.1  # of the peak: a reading further off is not the peak's
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SmokeTiming:
     """The story of the clip in numbers; None where there is none.
@@ -299,6 +302,8 @@ class Examination:
             lines.append(f"no opacity: {self.refused}")
         elif (peak := self._peak()) is not None:
             lines.append(f"at its densest, {self.timing.peak_s:.1f} s: opacity {peak}")
+        elif self.timing.peak_s is not None:
+            lines.append(f"at its densest, {self.timing.peak_s:.1f} s: opacity not readable")
         weights = ", ".join(f"{name} {100 * getattr(self.colour, name):.0f} %" for name in COLOURS)
         lines.append(f"colour {self.colour.word} ({weights})")
         if self.doubts:
@@ -315,12 +320,15 @@ class Examination:
         return " ".join(words for words in told if words)
 
     def _peak(self) -> Measured | None:
-        """Give the reading of the frame nearest to the peak."""
+        """Give the reading of the frame at the peak; None where the smoke was not readable then."""
         trace = self.trace
         read = np.flatnonzero(np.isfinite(trace.opacity_pct))
         if self.timing.peak_s is None or not read.size:
             return None
         at = read[np.argmin(np.abs(trace.time_s[read] - self.timing.peak_s))]
+        spacing_s = float(np.median(np.diff(trace.time_s))) if len(trace) > 1 else 0.0
+        if abs(trace.time_s[at] - self.timing.peak_s) > max(PEAK_WITHIN_S, spacing_s):
+            return None  # a moment before or after is another, thinner smoke
         low, high = float(trace.opacity_low_pct[at]), float(trace.opacity_high_pct[at])
         # a table read back has an empty cell where the interval is open
         low, high = (-math.inf if math.isnan(low) else low), math.inf if math.isnan(high) else high

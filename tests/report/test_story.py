@@ -7,7 +7,7 @@ import numpy as np
 from made_examinations import a_pair, a_refused_examination, an_examination
 from smokecase.doubts import SMOKE_FROM_START
 from smokecase.readings import SmokeTiming, SoundReading
-from smokecase.report.story import tell_colour, tell_doubts, tell_story, tell_summary
+from smokecase.report.story import tell_colour, tell_doubts, tell_peak, tell_story, tell_summary
 
 
 def test_the_story_of_a_start_that_clears():
@@ -150,3 +150,15 @@ def test_the_summary_fits_one_screen():
     ]
     assert f"- and {len(DOUBTS) - 6} more, in README.txt of the folder that --out names" in lines
     assert "no legal smoke test." in summary
+
+
+def test_a_peak_that_could_not_be_read_is_not_told_from_a_thinner_moment_beside_it():
+    found = an_examination()
+    trace = found.trace
+    opacity = trace.opacity_pct.copy()
+    opacity[np.abs(trace.time_s - found.timing.peak_s) < 0.14] = np.nan
+    found = replace(found, trace=replace(trace, opacity_pct=opacity))
+
+    assert tell_peak(found) is None
+    assert found._peak() is None
+    assert "opacity not readable" in str(found)

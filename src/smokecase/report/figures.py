@@ -23,6 +23,7 @@ COLOUR_STYLES = {
     "none": ("#eef0ee", "#c9cecc", ""),
 }
 COLOUR_LABELS = {"black": "black", "blue": "blue", "white": "white", "none": "no smoke"}
+LABEL_ROWS = 4  # of event labels above the plot
 MOST_POINTS = 2000  # a wider line than this cannot be told apart on a page
 SETTINGS: Any = {  # the library types each key apart
     "font.family": "DejaVu Sans",
@@ -49,7 +50,7 @@ def draw_timeline(examination: Examination) -> "Figure":
         figure = Figure(figsize=(11, 6.6), facecolor=PAPER)
         above, below = figure.subplots(
             2, 1, sharex=True, height_ratios=(3.2, 1),
-            gridspec_kw={"hspace": 0.14, "left": 0.075, "right": 0.79, "top": 0.83,
+            gridspec_kw={"hspace": 0.14, "left": 0.075, "right": 0.79, "top": 0.82,
                          "bottom": 0.135},
         )  # fmt: skip
         _opacity(above, examination)
@@ -135,14 +136,14 @@ def _events(axes: "Axes", examination: Examination) -> None:
     time_s = examination.trace.time_s
     begin_s, end_s = (float(time_s[0]), float(time_s[-1])) if len(time_s) else (0.0, 1.0)
     span_s = max(end_s - begin_s, 1e-6)
-    taken = [-np.inf, -np.inf, -np.inf]  # where the last label of each row ends
+    taken = [-np.inf] * LABEL_ROWS  # where the last label of each row ends
     for at_s, words in told:
         label = f"{words} {at_s:.1f} s"
         # a label is as wide as its letters; the lowest row with room takes it
-        width_s = (len(label) + 2) * 0.0105 * span_s
+        width_s = (len(label) + 2) * 0.0118 * span_s
         ends = at_s + width_s > end_s + 0.02 * span_s  # no room to the right
         left_s = at_s - width_s if ends else at_s
-        row = next((r for r in range(3) if taken[r] < left_s), 0)
+        row = next((r for r in range(LABEL_ROWS) if taken[r] < left_s), 0)
         taken[row] = left_s + width_s
         axes.axvline(at_s, color=MARK, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1)
         axes.annotate(

@@ -15,6 +15,7 @@ from smokecase.measured import COVERAGE, Measured
 from smokecase.readings import COLOURS, SCREENING, Examination, OpacityMap
 
 WIDE = 80  # columns of a screen
+LEAST_READ = 0.5  # of a span's pictures: where fewer could be read, they do not speak for it
 PEAK_HALF_WIDTH_S = 0.15  # the peak's interval is the mean over this time around it
 COLOUR_WORDS = {"black": "black", "blue": "blue", "white": "white", "none": "no smoke"}
 
@@ -194,12 +195,14 @@ def tell_peak(examination: Examination) -> str | None:
 
 
 def _nearest_reading(examination: Examination, at_s: float) -> str | None:
-    """Give the reading of the nearest picture that has one, where few pictures were filmed."""
+    """Give the reading of the nearest picture, where few pictures were filmed."""
     trace = examination.trace
-    apart = np.where(np.isfinite(trace.opacity_pct), np.abs(trace.time_s - at_s), np.inf)
+    apart = np.abs(trace.time_s - at_s)
     if not apart.size or apart.min() > 2 * PEAK_HALF_WIDTH_S:
         return None
     i = int(np.argmin(apart))
+    if not np.isfinite(trace.opacity_pct[i]):
+        return None  # a moment before or after is another, thinner smoke
     bounds = (trace.opacity_low_pct[i], trace.opacity_high_pct[i])
     return with_bounds(float(trace.opacity_pct[i]), float(bounds[0]), float(bounds[1]))
 
@@ -314,16 +317,17 @@ def span_at_peak(examination: Examination) -> tuple[float, float, float] | None:
 def _bounds(
     examination: Examination, value_pct: float | None, span: tuple[float, float]
 ) -> tuple[float, float, float] | None:
-    """Value with the mean interval of a time span, in percent; None where nothing was read.
+    """Value with the mean interval of a time span, in percent; None where too little was read.
 
     The errors of neighbouring frames are not independent, so the interval of a mean is taken as
     wide as that of one frame.
     """
     trace = examination.trace
     inside = (trace.time_s >= span[0]) & (trace.time_s <= span[1])
-    inside &= np.isfinite(trace.opacity_pct)
-    if not inside.any():
+    read = inside & np.isfinite(trace.opacity_pct)
+    if not read.any() or read.sum() < LEAST_READ * inside.sum():
         return None
+    inside = read
     middle = trace.opacity_pct[inside]
     value = float(middle.mean()) if value_pct is None else value_pct
     bounds = []
