@@ -41,7 +41,7 @@ from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.clear_air import clearer_than_clear
 from smokecase.plume.kind import NO_SMOKE, ColourLook, look_at_smoke, tell_colour
 from smokecase.plume.smoke_or_not import AtPipe
-from smokecase.plume.timing import tell_smoke_from_specks, tell_timing
+from smokecase.plume.timing import bounds_at_peak, tell_smoke_from_specks, tell_timing
 from smokecase.readings import (
     Examination,
     KeyFrame,
@@ -213,7 +213,9 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     colour, of_colour = tell_colour(_look(scene) if seen else None, no_smoke)
     trace = _coloured(trace, colour, visible)
     cycle_hz = cycles_hz(sound, strokes)
-    timing = tell_timing(trace.time_s, trace.opacity_pct, visible, sound.runs_s, cycle_hz)
+    timing = bounds_at_peak(
+        tell_timing(trace.time_s, trace.opacity_pct, visible, sound.runs_s, cycle_hz), trace
+    )
     doubts |= of_colour
     if not scene.open_above and clearer_than_clear(trace.opacity_high_pct):
         doubts |= {SMOKE_FROM_START, NO_CLEAN_PLATE}

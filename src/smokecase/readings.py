@@ -145,6 +145,8 @@ class SmokeTiming:
     onset_s: float | None = None  # first visible smoke
     peak_s: float | None = None
     peak_pct: float | None = None  # section opacity at the peak, smoothed
+    peak_low_pct: float | None = None  # its 95 % interval; None where it is open or not known
+    peak_high_pct: float | None = None
     half_fall_s: float | None = None  # seconds from the peak
     tenth_fall_s: float | None = None
     settled_pct: float | None = None  # level of the last fifth of the smoky part
@@ -320,20 +322,22 @@ class Examination:
         return " ".join(words for words in told if words)
 
     def _peak(self) -> Measured | None:
-        """Give the reading of the frame at the peak; None where the smoke was not readable then."""
-        trace = self.trace
+        """Give the reading at the peak; None where the smoke was not readable then."""
+        timing, trace = self.timing, self.trace
+        if timing.peak_pct is not None and timing.peak_low_pct is not None and not self.refused:
+            low, high = timing.peak_low_pct, timing.peak_high_pct
+            return _with_bounds(timing.peak_pct, low, math.inf if high is None else high)
         read = np.flatnonzero(np.isfinite(trace.opacity_pct))
-        if self.timing.peak_s is None or not read.size:
+        if timing.peak_s is None or not read.size:
             return None
-        at = read[np.argmin(np.abs(trace.time_s[read] - self.timing.peak_s))]
+        at = read[np.argmin(np.abs(trace.time_s[read] - timing.peak_s))]
         spacing_s = float(np.median(np.diff(trace.time_s))) if len(trace) > 1 else 0.0
-        if abs(trace.time_s[at] - self.timing.peak_s) > max(PEAK_WITHIN_S, spacing_s):
+        if abs(trace.time_s[at] - timing.peak_s) > max(PEAK_WITHIN_S, spacing_s):
             return None  # a moment before or after is another, thinner smoke
         low, high = float(trace.opacity_low_pct[at]), float(trace.opacity_high_pct[at])
         # a table read back has an empty cell where the interval is open
         low, high = (-math.inf if math.isnan(low) else low), math.inf if math.isnan(high) else high
-        return Measured(value=float(trace.opacity_pct[at]), u=(high - low) / (2 * COVERAGE),
-                        unit="%", low=low, high=high)  # fmt: skip
+        return _with_bounds(float(trace.opacity_pct[at]), low, high)
 
     def to_table(self) -> list[dict[str, float | str | None]]:
         """Rows with the column names of `readings.csv`; None where there is no value."""
@@ -417,6 +421,11 @@ class Examination:
             sound=_sound_from_json(plain["sound"]),
             together=_together_from_json(plain.get("together")),
         )
+
+
+def _with_bounds(value_pct: float, low_pct: float, high_pct: float) -> Measured:
+    u = (high_pct - low_pct) / (2 * COVERAGE)
+    return Measured(value=value_pct, u=u, unit="%", low=low_pct, high=high_pct)
 
 
 def _record(record: SmokeTiming | SoundReading | Together) -> dict[str, Any]:

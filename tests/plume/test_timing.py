@@ -3,7 +3,8 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from smokecase.plume.timing import tell_smoke_from_specks, tell_timing
+from smokecase.plume.timing import bounds_at_peak, tell_smoke_from_specks, tell_timing
+from smokecase.readings import SmokeTiming, SmokeTrace
 
 T = np.arange(0, 20, 1 / 30)
 
@@ -115,3 +116,22 @@ def test_nothing_visible_tells_nothing():
     assert timing.onset_s is None
     assert timing.peak_s is None
     assert timing.visible_share == 0
+
+
+def test_the_peak_keeps_the_interval_of_its_own_frames_however_wide():
+    time_s = np.arange(0, 2, 0.1)
+    opacity = np.where(np.abs(time_s - 1.0) < 0.06, 60.0, 20.0)
+    half = np.where(np.abs(time_s - 1.0) < 0.16, 40.0, 5.0)  # too wide for an answer at the peak
+    blank = np.full(time_s.size, np.nan)
+    trace = SmokeTrace(
+        time_s=time_s, opacity_pct=opacity, opacity_low_pct=opacity - half,
+        opacity_high_pct=opacity + half, centre_line_pct=blank, plume_p95_pct=blank,
+        area_px=blank, length_px=blank, shake_px=blank, doubts=(frozenset(),) * time_s.size,
+        transmittance=np.ones((time_s.size, 3)), u_transmittance=np.ones((time_s.size, 3)),
+        colour=np.tile([0.0, 0.0, 0.0, 1.0], (time_s.size, 1)),
+    )  # fmt: skip
+
+    told = bounds_at_peak(SmokeTiming(peak_s=1.0, peak_pct=55.0), trace)
+
+    assert_allclose((told.peak_low_pct, told.peak_high_pct), (15.0, 95.0))
+    assert bounds_at_peak(SmokeTiming(), trace) == SmokeTiming()

@@ -3,11 +3,13 @@
 Visible means 5 % or more at the plume's 95th percentile.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, label, uniform_filter1d
 
-from smokecase.readings import SmokeTiming
+from smokecase.readings import SmokeTiming, SmokeTrace
 
 Floats = NDArray[np.float64]
 
@@ -71,6 +73,28 @@ def tell_timing(
         puff_hz=puff,
         u_puff_hz=u_puff,
     )
+
+
+def bounds_at_peak(timing: SmokeTiming, trace: SmokeTrace) -> SmokeTiming:
+    """Give the peak its 95 % interval.
+
+    From every frame around it, those among them whose own interval is too wide for an answer:
+    what the narrow ones say would speak for the thinner moments. Errors of neighbours are not
+    independent, so the interval is as wide as that of one frame.
+    """
+    if timing.peak_s is None or timing.peak_pct is None:
+        return timing
+    near = np.abs(trace.time_s - timing.peak_s) <= PEAK_SMOOTH_S / 2.0
+    near &= np.isfinite(trace.opacity_pct)
+    if not near.any():
+        return timing
+    below = float(np.mean((trace.opacity_low_pct - trace.opacity_pct)[near]))
+    above = float(np.mean((trace.opacity_high_pct - trace.opacity_pct)[near]))
+    low, high = timing.peak_pct + below, timing.peak_pct + above
+    return replace(
+        timing, peak_low_pct=low if np.isfinite(low) else None,
+        peak_high_pct=high if np.isfinite(high) else None,
+    )  # fmt: skip
 
 
 def tell_smoke_from_specks(

@@ -15,6 +15,7 @@ from smokecase.measured import COVERAGE, Measured
 from smokecase.readings import COLOURS, SCREENING, Examination, OpacityMap
 
 WIDE = 80  # columns of a screen
+WHOLE = (-math.inf, math.inf)  # all of the clip
 LEAST_READ = 0.5  # of a span's pictures: where fewer could be read, they do not speak for it
 PEAK_HALF_WIDTH_S = 0.15  # the peak's interval is the mean over this time around it
 COLOUR_WORDS = {"black": "black", "blue": "blue", "white": "white", "none": "no smoke"}
@@ -134,7 +135,7 @@ def with_bounds(value_pct: float, low_pct: float, high_pct: float) -> str:
 def _of_a_picture(examination: Examination) -> list[str]:
     if examination.refused:
         return [f"No opacity is given: {examination.refused}.", tell_colour(examination)]
-    level = _mean_reading(examination, None)
+    level = _around(examination, None, WHOLE)
     where = "just beyond the end of the pipe" if examination.section_px else "in the plume"
     if level is None and examination.opacity_map is not None:
         opacity = _of_the_map(examination.opacity_map)
@@ -186,12 +187,11 @@ def _of_a_clip(examination: Examination) -> list[str]:
 
 def tell_peak(examination: Examination) -> str | None:
     """Tell the light blocked at the peak with its interval; None where it could not be read."""
-    timing = examination.timing
-    if timing.peak_s is None:
-        return None
-    return _mean_reading(examination, timing.peak_s, timing.peak_pct) or _nearest_reading(
-        examination, timing.peak_s
-    )
+    span = span_at_peak(examination)
+    if span is not None:
+        return with_bounds(*span)
+    peak_s = examination.timing.peak_s
+    return None if peak_s is None else _nearest_reading(examination, peak_s)
 
 
 def _nearest_reading(examination: Examination, at_s: float) -> str | None:
@@ -209,7 +209,7 @@ def _nearest_reading(examination: Examination, at_s: float) -> str | None:
 
 def _limit(examination: Examination) -> str:
     """Say how much smoke could have gone unseen."""
-    level = _mean_reading(examination, None)
+    level = _around(examination, None, WHOLE)
     if level is None:
         return f"How thin a smoke could have gone unseen cannot be said{_why(examination)}."
     return (
@@ -285,16 +285,6 @@ def _last_fifth(examination: Examination) -> tuple[float, float]:
     return float(time_s[-1] - 0.2 * (time_s[-1] - onset_s)), float(time_s[-1])
 
 
-def _mean_reading(
-    examination: Examination, at_s: float | None, value_pct: float | None = None
-) -> str | None:
-    if at_s is None:
-        span = (-math.inf, math.inf)
-    else:
-        span = (at_s - PEAK_HALF_WIDTH_S, at_s + PEAK_HALF_WIDTH_S)
-    return _around(examination, value_pct, span)
-
-
 def _around(
     examination: Examination, value_pct: float | None, span: tuple[float, float]
 ) -> str | None:
@@ -310,6 +300,10 @@ def span_at_peak(examination: Examination) -> tuple[float, float, float] | None:
     timing = examination.timing
     if timing.peak_s is None:
         return None
+    told = (timing.peak_low_pct, timing.peak_high_pct)
+    if timing.peak_pct is not None and told != (None, None) and not examination.refused:
+        low, high = (math.nan if bound is None else bound for bound in told)
+        return timing.peak_pct, low, high
     near = (timing.peak_s - PEAK_HALF_WIDTH_S, timing.peak_s + PEAK_HALF_WIDTH_S)
     return _bounds(examination, timing.peak_pct, near)
 
