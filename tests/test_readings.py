@@ -86,3 +86,12 @@ def test_a_bound_that_is_open_comes_back_open_and_not_missing():
     assert known.any()
     assert (back.trace.opacity_high_pct[known] == math.inf).all()
     assert_array_equal(back.trace.opacity_low_pct, whole.trace.opacity_low_pct)
+
+
+def test_a_time_that_is_no_number_is_refused():
+    found = an_examination()
+    plain = found.to_json()
+    plain["timing"]["peak_s"] = {"at": 3.0}
+
+    with pytest.raises(ValueError, match="peak_s must be a number or nothing"):
+        type(found).from_json(plain, found.to_table())

@@ -415,7 +415,7 @@ class Examination:
             exit_px=tupled["exit_px"],
             section_px=tupled["section_px"],
             trace=_trace_from_table(table),
-            timing=SmokeTiming(**plain["timing"]),
+            timing=_timing_from_json(plain["timing"]),
             colour=colour,
             doubts=frozenset(DOUBTS[name] for name in plain["doubts"]),
             sound=_sound_from_json(plain["sound"]),
@@ -439,6 +439,14 @@ def _record(record: SmokeTiming | SoundReading | Together) -> dict[str, Any]:
         else:
             plain[part.name] = value
     return plain
+
+
+def _timing_from_json(plain: Mapping[str, Any]) -> SmokeTiming:
+    for name, value in plain.items():
+        if isinstance(value, bool) or not isinstance(value, int | float | None):
+            msg = f"{name} must be a number or nothing (got {value!r:.40})"
+            raise ValueError(msg)
+    return SmokeTiming(**plain)
 
 
 def _sound_from_json(plain: Mapping[str, Any] | None) -> SoundReading | None:
