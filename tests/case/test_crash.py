@@ -134,6 +134,17 @@ def test_a_file_that_is_no_database_is_refused_in_one_sentence(tmp_path):
         begin(tmp_path)
 
 
+def test_a_damaged_name_that_is_no_text_is_refused_in_one_sentence(tmp_path):
+    with open_cases(tmp_path):
+        pass
+    path = tmp_path / DATABASE
+    # the name of the table in its own schema, which SQLite quotes in what it says of it
+    path.write_bytes(path.read_bytes().replace(b"tableendsends", b"table\xd5ndsends"))
+
+    with pytest.raises(CaseError, match="the database is damaged or no database"):
+        begin(tmp_path)
+
+
 def test_a_written_entry_cannot_be_rewritten_by_a_slip(tmp_path):
     begin(tmp_path)
     database = sqlite3.connect(tmp_path / DATABASE)

@@ -15,6 +15,8 @@ from pathlib import Path
 from smokecase.errors import CaseError, WriteError
 
 WAIT_S = 30.0  # how long a second process waits for the first
+# SQLite quotes damaged names in what it says of them: that need not be text
+DAMAGED = (sqlite3.DatabaseError, UnicodeDecodeError)
 
 # each step takes the database one schema number further; steps are never changed, only added
 STEPS: tuple[str, ...] = (
@@ -83,7 +85,7 @@ def check(connection: sqlite3.Connection, path: Path) -> list[str]:
     """Tell what the database's own integrity check found, in one sentence."""
     try:
         said = connection.execute("PRAGMA quick_check(20)").fetchall()
-    except sqlite3.DatabaseError as error:
+    except DAMAGED as error:
         said = [(str(error),)]
     if said == [("ok",)]:
         return []
@@ -151,7 +153,7 @@ def as_words(path: Path) -> Iterator[None]:
                 what, where=str(path), remedy="copy it to a disk of your own"
             ) from error
         raise damaged(path, error) from error
-    except sqlite3.DatabaseError as error:
+    except DAMAGED as error:
         raise damaged(path, error) from error
     except OSError as error:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):

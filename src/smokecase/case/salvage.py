@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Iterator
 from typing import Any
 
+from smokecase.case.database import DAMAGED
 from smokecase.case.record import Entry
 
 DATABASE = "cases.sqlite"
@@ -18,12 +19,12 @@ def rows_of(
     try:
         yield from connection.execute(f"{ask} ORDER BY number", (case_id,)).fetchall()
         return
-    except sqlite3.DatabaseError:
+    except DAMAGED:
         last = _last_number(connection, case_id)
     for number in range(1, last + 1):
         try:
             yield from connection.execute(f"{ask} AND number = ?", (case_id, number))
-        except sqlite3.DatabaseError:
+        except DAMAGED:
             faults.append(f"entry {number} lies in a damaged part of {DATABASE}.")
 
 
@@ -36,7 +37,7 @@ def _last_number(connection: sqlite3.Connection, case_id: str) -> int:
             row = connection.execute(ask, (case_id,)).fetchone()
             if row and row[0]:
                 return int(row[0])
-        except sqlite3.DatabaseError:
+        except DAMAGED:
             continue
     return 0
 
@@ -49,7 +50,7 @@ def lost_end(
         end = connection.execute(
             "SELECT number, fingerprint FROM ends WHERE case_id = ?", (case_id,)
         ).fetchone()
-    except sqlite3.DatabaseError:
+    except DAMAGED:
         return [f'case "{name}": the mark of its last entry cannot be read.']
     last = entries[-1] if entries else None
     if end is None or (last and (last.number, last.fingerprint) == tuple(end)):

@@ -17,6 +17,7 @@ from typing import Any
 
 from smokecase.case.chain import find_breaks, seal, to_canonical
 from smokecase.case.database import (
+    DAMAGED,
     SCHEMA,
     as_words,
     bring_up_to_date,
@@ -187,7 +188,7 @@ class CaseStore:
         try:
             ask = "SELECT DISTINCT case_id FROM entries"  # answered from its index alone
             found = _texts(self._connection.execute(ask))
-        except sqlite3.DatabaseError:
+        except DAMAGED:
             found = []
         if found:
             return found
@@ -265,7 +266,7 @@ class CaseStore:
     def _reading(self) -> Iterator[None]:
         try:
             yield
-        except sqlite3.DatabaseError as error:
+        except DAMAGED as error:
             raise damaged(self.folder / DATABASE, error) from error
 
     def _refuse_read_only(self) -> None:
@@ -329,7 +330,7 @@ def _open(folder: Path, make: bool) -> CaseStore:
         elif schema_of(connection) < SCHEMA:
             what = "it was written by an older version and can only be read here"
             raise CaseError(what, where=str(path), remedy="copy the folder to a disk of your own")
-    except sqlite3.DatabaseError as error:
+    except DAMAGED as error:
         connection.close()
         raise damaged(path, error) from error
     except SmokecaseError:
