@@ -20,6 +20,7 @@ from smokecase.casework import (
 )
 from smokecase.errors import AnswersError, ClipError
 from smokecase.report.course import engine_of, follow_case, tell_entry
+from smokecase.report.key_pictures import key_pictures_from_json
 
 NOW = datetime(2031, 11, 3, 8, 5, tzinfo=UTC)
 WHO = {"author": "Ina", "time": NOW}
@@ -59,6 +60,8 @@ def test_a_brought_file_becomes_a_clip_with_the_name_it_came_under(store, case, 
     now = store.read_case(case.id)
     assert [e.kind for e in now.in_force()] == ["opened", "clip"]
     assert now.examinations[clip.number].clip == "start.mp4"
+    text = store.read_file("pictures", clip.body["key_pictures_sha256"]).decode()
+    assert len(key_pictures_from_json(text, where="start.mp4")) > 1
     outlines = json.loads(store.read_file("pictures", clip.body["outlines_sha256"]))
     drawn = [shape for _, shapes in outlines for shape in shapes]
     assert drawn, "a plume this dense is outlined"

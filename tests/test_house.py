@@ -43,7 +43,7 @@ MAY = {
         "behind",
     },
     # a clip nobody vouches for, measured in a process of its own
-    "apart": WORDS | {"examination"},
+    "apart": WORDS | {"examination", "first_look", "optics", "video"},
     "rules": WORDS,
     # the set-up checked without smoke: the same measuring wing, no story
     "selfcheck": WORDS - {"readings"} | {"video", "optics", "plume", "behind"},
@@ -57,7 +57,7 @@ MAY = {
     "report": WORDS
     | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes", "sound"},
     # a file that was just brought, before it is measured
-    "first_look": WORDS - {"readings"} | {"optics", "scene", "video"},
+    "first_look": WORDS - {"readings"} | {"model_files", "optics", "video"},
     # what the doors do with a case: measure, put away, enter, report
     "casework": WORDS
     | {"examination", "case", "causes", "diagnosis", "report", "model_files"}

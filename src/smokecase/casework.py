@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from smokecase.case.record import Case, Circumstances, Entry
 from smokecase.case.store import CaseStore
@@ -21,19 +21,31 @@ from smokecase.model_files import fingerprint
 from smokecase.readings import Examination, PlumeOutline
 from smokecase.report.assemble import Made, make_report
 from smokecase.report.course import Course, engine_of
-from smokecase.report.figures import draw_contact_sheet, to_jpeg
 from smokecase.report.inspector import LEVELS_PCT
+from smokecase.report.key_pictures import key_pictures_to_json
+
+if TYPE_CHECKING:
+    from smokecase.first_look import FirstLook
 
 Tell = Callable[[float, str], None]
+Look = Callable[[Path], "FirstLook"]
 Measure = Callable[..., Examination]  # `examine`, or the same in a process of its own
-REPORT_LETTERS = 1.6  # key pictures are printed at half their size, and read on a phone
 OF_ENGINE = "It decides which causes there can be at all, and what may be asked."
 
 
-def bring_clip(
-    store: CaseStore, case: Case, path: Path, *, name: str, author: str, time: datetime
+def bring_clip(  # noqa: PLR0913 - an entry's fields and who looks, each by name
+    store: CaseStore,
+    case: Case,
+    path: Path,
+    *,
+    name: str,
+    author: str,
+    time: datetime,
+    look: Look | None = None,
 ) -> Entry:
     """Put a file away byte for byte and enter it, to be measured later.
+
+    `look` stands in for `look_first`, such as one that works in a process of its own.
 
     Raises
     ------
@@ -46,7 +58,7 @@ def bring_clip(
     """
     from smokecase.first_look import look_first  # decoding loads late
 
-    seen = look_first(path)
+    seen = (look or look_first)(path)
     _refuse_twice(case, fingerprint(path), name, None)
     sha256 = store.put_file("clips", path, ending=path.suffix or ".clip")
     body = {
@@ -159,9 +171,9 @@ def add_clip(  # noqa: PLR0913 - an entry's fields and the clip's options, each 
         "readings_sha256": store.put_examination(examination),
         "circumstances": circumstances.to_json(),
     }
-    sheet = draw_contact_sheet(examination, letters=REPORT_LETTERS)
-    if sheet is not None:
-        body["sheet_sha256"] = store.put_file("pictures", to_jpeg(sheet), ending="jpg")
+    if examination.key_frames:
+        shown = key_pictures_to_json(examination.key_frames)
+        body["key_pictures_sha256"] = store.put_file("pictures", shown.encode(), ending="json")
     if examination.outlines:
         drawn = outlines_to_json(examination.outlines)
         body["outlines_sha256"] = store.put_file("pictures", drawn.encode(), ending="json")

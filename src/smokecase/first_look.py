@@ -22,6 +22,7 @@ from smokecase.doubts import (
     Doubt,
 )
 from smokecase.errors import ClipError
+from smokecase.model_files import fingerprint
 from smokecase.optics.light import saturated, to_linear, to_srgb8
 from smokecase.video.clip import Clip, Frame, open_clip
 from smokecase.video.sound_track import read_sound
@@ -53,6 +54,23 @@ class FirstLook:
     def fit(self) -> bool:
         """Whether nothing stands in the way of a good reading."""
         return not self.doubts
+
+
+def what_is(path: str | Path) -> tuple[str, str]:
+    """Tell whether a file holds a clip, a still, an animation or sound; and its SHA-256.
+
+    Raises
+    ------
+    ClipError
+        If it is neither clip nor picture nor sound.
+    """
+    try:
+        clip = open_clip(path)
+    except ClipError:
+        if not _has_sound(Path(path)):
+            raise
+        return "sound", fingerprint(Path(path))
+    return clip.source, clip.sha256
 
 
 def look_first(path: str | Path) -> FirstLook:

@@ -47,7 +47,7 @@ class Figures:
     one_of_ten_s: float = 0.0
     tap_s: list[float] = field(default_factory=list)  # any other tap while clips are measured
     memory_mb: list[float] = field(default_factory=list)  # of the server, after each clip
-    beside_mb: float = 0.0  # of the process that measures, at rest
+    beside_mb: list[float] = field(default_factory=list)  # of those that look and measure, at rest
 
 
 def memory_mb(process: int) -> float:
@@ -122,7 +122,7 @@ def measure(rounds: int) -> Figures:
             figures.memory_mb.append(memory_mb(page.process.pid))
         beside = subprocess.run(["pgrep", "-P", str(page.process.pid)], capture_output=True,
                                 text=True, check=True)  # fmt: skip
-        figures.beside_mb = memory_mb(int(beside.stdout.split()[0]))
+        figures.beside_mb = [memory_mb(int(pid)) for pid in beside.stdout.split()]
         figures.one_of_ten_s = examine_alone(small)
         ten = [another_copy(small, folder / f"small{n}.mp4", n) for n in range(UPLOADS)]
         ten_at_once(visitor, ten, figures)
@@ -154,7 +154,8 @@ def page_of(figures: Figures, rounds: int) -> str:
          f"(longest {max(figures.tap_s):.1f} s)", ""),
         ("memory of the server: begun, after each clip, after the ten",
          ", ".join(f"{m:.0f}" for m in figures.memory_mb) + " MB", ""),
-        ("memory of the process that measures, at rest", f"{figures.beside_mb:.0f} MB", ""),
+        ("memory of the processes that look at clips and measure them, at rest",
+         ", ".join(f"{m:.0f}" for m in figures.beside_mb) + " MB", ""),
     ]  # fmt: skip
     day = f"{datetime.now(UTC):%d %b %Y}"
     table = "\n".join(f"| {what} | {figure} | {bar} |" for what, figure, bar in rows)
@@ -174,9 +175,9 @@ bundled `{BUNDLED.name}` (invented). Middle of {rounds} rounds; least and most i
 What the page adds is decided on an idle machine only: where other work runs beside it, the spread
 in brackets is mostly that work.
 
-Memory: the server loads reasoning and drawing with the first clip that needs them and does not grow
-with every clip after that; clips are measured in a process beside it, whose child gives everything
-back when it ends.
+Memory: the server loads reasoning once it is ready, and drawing with the first report; it does not
+grow with every clip after that. Clips are looked at and measured in two processes beside it, whose
+children give everything back when they end.
 """
 
 

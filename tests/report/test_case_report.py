@@ -1,6 +1,5 @@
 """The report of a case: what the first page says, and that page, PDF and reply hold it all."""
 
-import io
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -9,19 +8,19 @@ from html.parser import HTMLParser
 import numpy as np
 import pypdfium2
 import pytest
-from PIL import Image
 
 from made_examinations import an_examination
 from made_traces import make_examination, make_trace
 from smokecase.case.record import Circumstances
 from smokecase.case.store import open_cases
-from smokecase.readings import SCREENING
+from smokecase.readings import SCREENING, KeyFrame
 from smokecase.report.assemble import compare_pairs, make_report
 from smokecase.report.case_report import write_contents
 from smokecase.report.course import follow_case, weighed_facts
 from smokecase.report.first_page import Material
 from smokecase.report.forum import write_reply
 from smokecase.report.inspector import inspect_clip
+from smokecase.report.key_pictures import key_pictures_to_json
 from smokecase.report.page import to_html
 from smokecase.report.standing import tell_standing
 
@@ -34,10 +33,12 @@ def puff(top):
     return np.where(after > 0, top * np.exp(-after / 6.0), 0.0)
 
 
-def picture():
-    out = io.BytesIO()
-    Image.new("RGB", (320, 180), (120, 90, 60)).save(out, "JPEG")
-    return out.getvalue()
+def key_pictures():
+    grey, smoke = np.full((180, 320, 3), (120, 90, 60), np.uint8), np.zeros((180, 320), bool)
+    smoke[80:100, 100:160] = True
+    shown = KeyFrame(time_s=3.0, what="peak", picture=grey, plume=smoke,
+                     section_px=(110.0, 80.0, 130.0, 100.0), exit_px=(100.0, 90.0))  # fmt: skip
+    return key_pictures_to_json((shown,)).encode()
 
 
 def add_clip(store, name, top, day, **told):
@@ -48,7 +49,7 @@ def add_clip(store, name, top, day, **told):
         "name": name,
         "sha256": store.put_file("clips", name.encode(), ending="mp4"),
         "readings_sha256": store.put_examination(examination),
-        "sheet_sha256": store.put_file("pictures", picture(), ending="jpg"),
+        "key_pictures_sha256": store.put_file("pictures", key_pictures(), ending="json"),
         "circumstances": Circumstances(**told).to_json(),
     }
     return store.add("Old mill", "clip", body, author="Ada", time=NOON + timedelta(days=day))

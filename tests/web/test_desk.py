@@ -3,9 +3,13 @@
 import threading
 
 import pytest
+from fastapi import FastAPI
+from starlette.testclient import TestClient
 
 from smokecase.errors import ClipError
-from smokecase.web.desk import Desk
+from smokecase.web.desk import Desk, close_all, desk_of
+from smokecase.web.own_routes import OwnRoutes
+from smokecase.web.shop import open_shop
 
 
 @pytest.fixture
@@ -124,3 +128,49 @@ def test_no_time_is_promised_before_there_is_something_to_go_by(desk):
     assert job.left_s == pytest.approx(10.0, rel=0.1)
     gate.go.set()
     settle(job)
+
+
+# -- how far it is, for the browser ---------------------------------------------------------------
+
+
+@pytest.fixture
+def asked(tmp_path):
+    """A browser at the page's own addresses, and the desk behind it."""
+    with open_shop(tmp_path / "cases", beside=tmp_path) as shop:
+        app = FastAPI()
+        OwnRoutes(shop, "http://127.0.0.1/", None, None).add_to(app)
+        yield TestClient(app), desk_of(shop)
+        close_all()
+
+
+def test_a_browser_is_told_how_far_work_is_in_its_language(asked):
+    browser, desk = asked
+    gate = Gate()
+    desk.submit(("measure", "c" * 32, 2), gate, lane="measure", words="measuring yard.mp4")
+    assert gate.began.wait(20)
+
+    told = browser.get(f"/work/de/measure/{'c' * 32}/2?state=waiting").json()
+    gate.go.set()
+
+    assert told["state"] == "running"
+    assert told["line"]
+    assert 0 <= told["share"] <= 60
+
+
+def test_a_browser_hears_of_the_end_as_it_comes(asked):
+    browser, desk = asked
+    gate = Gate()
+    job = desk.submit(("report", "c" * 32), gate, lane="paper", words="making the report")
+    assert gate.began.wait(20)
+    threading.Timer(0.05, gate.go.set).start()
+
+    states = {"running"}
+    while states == {"running"}:
+        states.add(browser.get(f"/work/en/report/{'c' * 32}?state=running").json()["state"])
+
+    assert states == {"running", "done"}
+    assert job.state == "done"
+
+
+def test_work_that_nobody_knows_is_gone(asked):
+    assert asked[0].get("/work/en/report/0?state=running").json() == {"state": "gone"}

@@ -144,7 +144,7 @@ def test_what_the_page_does_not_need_stays_closed(door, path):
     "path",
     ["/docs", "/redoc", "/openapi.json", "/en/docs", "/en/monitoring", "/en/login", "/fr/",
      "/en/en/", "/en/custom_component/x", "/clip/../cases.sqlite", "/clip/abc", "/cases.sqlite",
-     "/out/a/b/c", "/en/static/../../etc/passwd", "/en/gradio_api/"],
+     "/out/a/b/c", "/work/fr/report/0", "/work/en/../../x", "/en/static/../../etc/passwd", "/en/gradio_api/"],
 )  # fmt: skip
 def test_unknown_addresses_are_closed(door, path):
     assert door.browser().get(path).status_code == 404
@@ -242,7 +242,14 @@ def open_door(tmp_path):
 
 def test_a_phone_is_asked_for_the_code_whatever_it_wants(open_door):
     phone = open_door.browser(at=MACHINE, peer=PHONE)
-    for path in ("/", "/en/", "/clip/" + "a" * 64, "/en/gradio_api/queue/data", "/phone"):
+    for path in (
+        "/",
+        "/en/",
+        "/clip/" + "a" * 64,
+        "/en/gradio_api/queue/data",
+        "/phone",
+        "/work/en/report/0",
+    ):
         answer = phone.get(path)
         assert answer.status_code == 401
         assert "Which code does smokecase show?" in answer.text

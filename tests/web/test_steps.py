@@ -4,11 +4,13 @@ import html
 import re
 import shutil
 from datetime import UTC, datetime
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
 from smokecase import languages
+from smokecase.apart.looks import Looks
 from smokecase.assembled import Templates
 from smokecase.case.store import open_cases
 from smokecase.casework import add_answer
@@ -58,6 +60,25 @@ def measured(sitting, clips):
 def case_of(sitting, at):
     with open_cases(sitting.shop.cases) as store:
         return store.read_case(at["case"])
+
+
+def test_a_file_that_kills_its_decoder_leaves_the_page_alive(sitting, clips, monkeypatch):
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parents[1]))
+    looks = Looks("apart_tasks:look")
+    monkeypatch.setattr(sitting.desk, "looks", looks)
+    sent = [sitting.shop.uploads / "odd" / name for name in ("kills.mp4", "good.mp4")]
+    sent[0].parent.mkdir()
+    for path in sent:
+        shutil.copy(clips.tiny, path)
+    try:
+        page, at = tap(sitting, do="bring", files=[str(path) for path in sent])
+    finally:
+        looks.close()
+
+    assert "kills.mp4: the decoder broke down on it (signal 11, SIGSEGV)" in words(page)
+    assert "convert it to H.264" in words(page)
+    assert [e.body["name"] for e in case_of(sitting, at).of_kind("brought")] == ["good.mp4"]
+    assert at["step"] == "mark"
 
 
 def test_the_first_page_offers_clip_words_and_example(sitting):

@@ -9,6 +9,7 @@ import pytest
 from PIL import Image
 
 from smokecase.errors import ClipError, WriteError
+from smokecase.first_look import what_is
 from smokecase.model_files import fingerprint
 from smokecase.video.playable import plays_in_browsers
 from smokecase.web.shop import LOCK, PREFIX, open_shop
@@ -77,7 +78,7 @@ def sent(shop, name, content):
 
 
 def test_a_clip_comes_in_whatever_its_name_says(shop, clips):
-    received = receive(sent(shop, "holiday.txt", clips.tiny.read_bytes()), shop)
+    received = receive(sent(shop, "holiday.txt", clips.tiny.read_bytes()), shop, what_is=what_is)
 
     assert (received.name, received.kind) == ("holiday.txt", "clip")
     assert received.sha256 == fingerprint(clips.tiny)
@@ -94,8 +95,13 @@ def test_a_picture_and_a_sound_come_in(shop, clips, tmp_path):
                 packet.stream = heard
                 new.mux(packet)
 
-    assert receive(sent(shop, "a.mp4", (tmp_path / "smoke.png").read_bytes()), shop).kind == "still"
-    assert receive(sent(shop, "b.mp4", sound.read_bytes()), shop).kind == "sound"
+    assert (
+        receive(
+            sent(shop, "a.mp4", (tmp_path / "smoke.png").read_bytes()), shop, what_is=what_is
+        ).kind
+        == "still"
+    )
+    assert receive(sent(shop, "b.mp4", sound.read_bytes()), shop, what_is=what_is).kind == "sound"
 
 
 RUBBISH = {
@@ -113,7 +119,7 @@ RUBBISH = {
 @pytest.mark.parametrize("kind", RUBBISH)
 def test_rubbish_is_refused_in_one_sentence_whatever_its_name_says(shop, kind):
     with pytest.raises(ClipError) as told:
-        receive(sent(shop, "start.mp4", RUBBISH[kind]), shop)
+        receive(sent(shop, "start.mp4", RUBBISH[kind]), shop, what_is=what_is)
 
     words = str(told.value)
     assert words.startswith("start.mp4: ")
@@ -123,20 +129,20 @@ def test_rubbish_is_refused_in_one_sentence_whatever_its_name_says(shop, kind):
 
 def test_an_empty_file_is_refused(shop):
     with pytest.raises(ClipError, match=r"start.mp4: the file is empty \(0 bytes\)"):
-        receive(sent(shop, "start.mp4", b""), shop)
+        receive(sent(shop, "start.mp4", b""), shop, what_is=what_is)
 
 
 @pytest.mark.parametrize("way", ["/etc/passwd", "../cases.sqlite", "0123abcd/../../../etc/passwd"])
 def test_a_path_outside_the_upload_folder_is_refused(shop, way):
     with pytest.raises(ClipError, match="did not come from the browser"):
-        receive(shop.uploads / way, shop)
+        receive(shop.uploads / way, shop, what_is=what_is)
 
 
 def test_a_link_out_of_the_upload_folder_is_refused(shop, clips):
     (shop.uploads / "start.mp4").symlink_to(clips.tiny)
 
     with pytest.raises(ClipError, match="did not come from the browser"):
-        receive(shop.uploads / "start.mp4", shop)
+        receive(shop.uploads / "start.mp4", shop, what_is=what_is)
 
 
 # -- copies to watch ------------------------------------------------------------------------------

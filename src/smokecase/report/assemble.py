@@ -1,7 +1,7 @@
 """Makes a case's report whole: weighs it, chooses what to compare, and sets page, PDF and reply."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from smokecase.case.compare import Comparison, compare
@@ -11,14 +11,17 @@ from smokecase.errors import AnswersError, CaseError, SmokecaseError
 from smokecase.report.beside import draw_beside
 from smokecase.report.case_report import write_contents
 from smokecase.report.course import Course, follow_case
+from smokecase.report.figures import draw_contact_sheet, to_jpeg
 from smokecase.report.first_page import Material
 from smokecase.report.forum import write_reply
 from smokecase.report.inspector import LEVELS_PCT
+from smokecase.report.key_pictures import key_pictures_from_json
 from smokecase.report.page import to_html
 from smokecase.report.pdf import to_pdf
 
 Tell = Callable[[float, str], None]
 WITHHELD = "key pictures, because this copy is made to be handed on."
+SHEET_LETTERS = 1.6  # key pictures are printed at half their size, and read on a phone
 PAIRS = (("suspect", "healthy"), ("before", "after"))
 
 
@@ -136,12 +139,18 @@ def _sheets(store: CaseStore, case: Case) -> tuple[dict[int, bytes], list[str]]:
     found: dict[int, bytes] = {}
     faults = []
     for entry in case.of_kind("clip"):
-        sha256 = entry.body.get("sheet_sha256")
-        if sha256:
+        sha256 = entry.body.get("key_pictures_sha256")
+        if sha256 and entry.number in case.examinations:
             try:
-                found[entry.number] = store.read_file("pictures", sha256)
+                text = store.read_file("pictures", sha256).decode()
+                pictures = key_pictures_from_json(text, where=entry.body["name"])
             except CaseError as error:
                 faults.append(str(error))
+                continue
+            seen = replace(case.examinations[entry.number], key_frames=pictures)
+            sheet = draw_contact_sheet(seen, letters=SHEET_LETTERS)
+            if sheet is not None:
+                found[entry.number] = to_jpeg(sheet)
     return found, faults
 
 

@@ -99,16 +99,24 @@ def _bring(sitting: Sitting, store: CaseStore, place: Place, told: Told) -> tupl
     wrong: list[str] = []
     entries = []
     case = _case(store, place) if place.case else None
+    looks = sitting.desk.looks
     for path in files:
         try:
-            received = receive(path, sitting.shop)
+            received = receive(path, sitting.shop, what_is=looks.what_is)
             if received.kind == "sound":
                 what = "this is sound without a picture"
                 remedy = "bring a clip; smokecase listen hears sound files"
                 raise AnswersError(what, where=received.name, remedy=remedy)
             case = case or _new_case(sitting, store, told)
             entries.append(
-                bring_clip(store, case, received.path, name=received.name, **_entering(told))
+                bring_clip(
+                    store,
+                    case,
+                    received.path,
+                    name=received.name,
+                    look=looks.look_first,
+                    **_entering(told),
+                )
             )
             case = store.read_case(case.id)
             Path(received.path).unlink(missing_ok=True)  # it is put away, byte for byte

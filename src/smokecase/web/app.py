@@ -15,6 +15,7 @@ from smokecase.web.show import answer_tap
 from smokecase.web.sitting import Sitting
 
 MOST_AT_ONCE = 12  # taps of all visitors that are answered side by side
+LOOKS_FOR_TAPS_S = 0.01
 
 
 def build_page(language: str, shop: Shop) -> gr.Blocks:
@@ -54,6 +55,8 @@ def build_page(language: str, shop: Shop) -> gr.Blocks:
         }
         page.load(open_at, None, [sheet], **quiet)
         sheet.click(act, None, [sheet], trigger_mode="multiple", **quiet)
+    # the framework looks for taps a thousand times a second, which takes from what measures
+    page._queue.sleep_when_free = LOOKS_FOR_TAPS_S
     return page
 
 

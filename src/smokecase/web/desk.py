@@ -1,8 +1,8 @@
 """Long work in the background: one thing after another, with progress, time left and a way to stop.
 
 A piece of work has a name. Whoever asks for it again, after a reload or on another screen, finds
-the same piece and its progress. Clips are measured in a process of their own, so that none can take
-the page down, and what measuring took of the memory is given back.
+the same piece and its progress. Clips are looked at and measured in processes of their own, so that
+none can take the page down, and what measuring took of the memory is given back.
 """
 
 import threading
@@ -11,11 +11,11 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
-from importlib import import_module
 from typing import Any
 
 from smokecase.apart.caller import Nursery
 from smokecase.apart.clips import TASK
+from smokecase.apart.looks import Looks
 from smokecase.errors import Cancelled, SmokecaseError
 from smokecase.web.memory import give_back_free
 from smokecase.web.shop import Shop
@@ -71,6 +71,7 @@ class Desk:
         self._waiting: dict[str, deque[Job]] = {lane: deque() for lane in LANES}
         self._news = threading.Condition()
         self._closed = False
+        self.looks = Looks()  # whose process looks at what is brought
         self.nursery = Nursery(TASK)  # of the lane for measuring, which does one thing at a time
         self._threads = [
             threading.Thread(target=self._run, args=(lane,), name=f"smokecase-{lane}", daemon=True)
@@ -80,14 +81,19 @@ class Desk:
             thread.start()
 
     def warm_up(self) -> None:
-        """Begin the process that clips are measured in, so that the first need not wait for it."""
+        """Load what the first clip and the first causes would have to wait for."""
 
         def begin(tell: Tell) -> None:
+            self.looks.begin()
             self.nursery.begin(where="measuring")
-            import_module("smokecase.report.figures")  # the key pictures are drawn here
-            import_module("matplotlib.figure")
 
-        self.submit(("begin",), begin, lane="measure", words="getting ready to measure")
+        def weigh(tell: Tell) -> None:
+            from smokecase.diagnosis import diagnose
+
+            diagnose()  # the first time takes a second, every other a quarter of it
+
+        self.submit(("begin", "measure"), begin, lane="measure", words="getting ready to measure")
+        self.submit(("begin", "weigh"), weigh, lane="paper", words="getting ready to weigh")
 
     def submit(self, name: Name, work: Work, *, lane: str, words: str) -> Job:
         """Put work in line; the same work asked for twice is done once."""
@@ -142,6 +148,7 @@ class Desk:
                 line.clear()
             self._news.notify_all()
         self.nursery.kill()
+        self.looks.close()
         for thread in self._threads:
             thread.join(timeout=20)
         self.nursery.close()

@@ -26,5 +26,6 @@ def open_example(sitting: Sitting, store: CaseStore, *, author: str) -> str:
     case = store.open_case(name, engine={}, author=author, time=now)
     for clip in CLIPS:
         path = find_model(f"demo/{clip}.mp4")
-        bring_clip(store, store.read_case(case.id), path, name=path.name, author=author, time=now)
+        bring_clip(store, store.read_case(case.id), path, name=path.name, author=author, time=now,
+                   look=sitting.desk.looks.look_first)  # fmt: skip
     return case.id

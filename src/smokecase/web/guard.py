@@ -32,7 +32,9 @@ GET_PATHS = re.compile(
     r"|/gradio_api/file=.+"
 )
 POST_PATHS = re.compile(r"/gradio_api/(upload|queue/join/?|cancel|reset/?|run/predict/?)")
-OWN_PATHS = re.compile(r"/|/phone|/favicon\.ico|/clip/[0-9a-f]{64}|/out/[\w-]+/[^/\\]+|/(en|de)")
+OWN_PATHS = re.compile(
+    r"/|/phone|/favicon\.ico|/clip/[0-9a-f]{64}|/out/[\w-]+/[^/\\]+|/(en|de)|/work/(en|de)/[\w/]+"
+)
 UPLOAD = "/gradio_api/upload"
 FILE = "/gradio_api/file="
 

@@ -1,5 +1,7 @@
-"""The few addresses beside the page itself: its language, the phone's code, clips, files made."""
+"""The few addresses beside the page: its language, the phone's code, clips, files made, work."""
 
+import asyncio
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -7,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import (
     FileResponse,
     HTMLResponse,
+    JSONResponse,
     PlainTextResponse,
     RedirectResponse,
     Response,
@@ -14,7 +17,9 @@ from starlette.responses import (
 
 from smokecase.languages import LANGUAGES, pick_language
 from smokecase.web.code_page import nothing_to_show, phone_page
+from smokecase.web.desk import desk_of
 from smokecase.web.shop import Shop
+from smokecase.web.views.clips import how_far
 from smokecase.web.watch import find_watchable
 
 if TYPE_CHECKING:
@@ -29,6 +34,8 @@ FAVICON = (
     'fill="#0b5c52"/><g stroke="#f6f4ee" stroke-width="3" fill="none" stroke-linecap="round">'
     '<path d="M3 24h11v-6H3"/><path d="M18 19c4-5 8 0 11-6M18 24c4-3 8 1 11-3"/></g></svg>'
 )
+# how long an answer on work waits for news of its state: the end is told at once, the rest seldom
+NEWS_S, LOOK_S = 1.0, 0.02
 MEDIA = {".webm": "video/webm", ".wav": "audio/wav", ".mp3": "audio/mpeg"}
 
 
@@ -49,6 +56,7 @@ class OwnRoutes:
             ("/favicon.ico", self.favicon),
             ("/clip/{sha256}", self.clip),
             ("/out/{folder}/{name}", self.made),
+            ("/work/{language}/{name:path}", self.work),
         ):
             app.add_route(place, answer, methods=["GET", "HEAD"])
 
@@ -91,3 +99,16 @@ class OwnRoutes:
             return PlainTextResponse("This file is gone; make it again.\n", status_code=404)
         way = "inline" if request.query_params.get("show") else "attachment"
         return FileResponse(path, filename=path.name, content_disposition_type=way)
+
+    async def work(self, request: Request) -> Response:
+        """Tell how far a piece of work is, and as soon as its state is not the one told of."""
+        desk = desk_of(self.shop)
+        parts = request.path_params["name"].split("/")
+        job = desk.find(tuple(int(part) if part.isdecimal() else part for part in parts))
+        if job is None:
+            return JSONResponse({"state": "gone"})
+        until = time.monotonic() + NEWS_S
+        while job.state == request.query_params.get("state") and time.monotonic() < until:
+            await asyncio.sleep(LOOK_S)
+        share, line, left = how_far(job, desk, request.path_params["language"])
+        return JSONResponse({"state": job.state, "share": share, "line": line, "left": left})

@@ -160,8 +160,7 @@ window.smokecase = (() => {
     wakePair();
     wakeMarking();
     clearTimeout(pollTimer);
-    const work = $("[data-poll]");
-    if (work) pollTimer = setTimeout(poll, Number(work.dataset.poll) || 600);
+    pollTimer = setTimeout(poll, 50);
   }
 
   /* -- what the reader opened, typed and stood on stays, when progress comes in --------------- */
@@ -199,10 +198,28 @@ window.smokecase = (() => {
     if (again) again.focus({ preventScroll: true });
   }
 
+  /* the server answers when the work has come to another state, or after a while with how far it is;
+     only another state needs the whole sheet again */
   function poll() {
-    if (!$("[data-poll]")) return;
-    if (!asked) act({ do: "poll" });
-    pollTimer = setTimeout(poll, 2500);  // also after an answer that never came
+    const work = $("[data-work][data-state=running]") || $("[data-work]");
+    if (!work) return;
+    const { work: name, state } = work.dataset;
+    fetch("/work/" + sheet().lang + "/" + name + "?state=" + state).then((answer) => answer.json()).then((far) => {
+      if (!root.contains(work) || work.dataset.work !== name || work.dataset.state !== state) return;
+      if (far.state === state) progress(work, far);
+      else if (!asked) act({ do: "poll" });
+      clearTimeout(pollTimer);
+      pollTimer = setTimeout(poll, far.state === state ? 50 : 2500);  // also after an answer that never came
+    }).catch(() => { clearTimeout(pollTimer); pollTimer = setTimeout(poll, 2500); });
+  }
+
+  function progress(work, far) {
+    const bar = $(".bar", work);
+    $("b", work).textContent = far.line;
+    $(".left", work).textContent = far.left;
+    bar.firstElementChild.style.width = far.share + "%";
+    bar.setAttribute("aria-valuenow", String(far.share));
+    bar.setAttribute("aria-label", far.line);
   }
 
   /* -- bringing files ----------------------------------------------------------------------- */

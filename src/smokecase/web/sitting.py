@@ -93,10 +93,8 @@ class Sitting:
         sha256 = entry.body["sha256"]
 
         def make() -> str:
-            from smokecase.first_look import first_picture  # decoding loads late
-
             path = store.find_file("clips", sha256)
-            jpeg = small_jpeg(first_picture(path, at_s), long_side)
+            jpeg = small_jpeg(self.desk.looks.first_picture(path, at_s), long_side)
             return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}"
 
         return self._kept.get(("picture", sha256, round(at_s, 2), long_side), make)

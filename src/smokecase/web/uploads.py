@@ -1,11 +1,10 @@
 """Takes in what a browser sent: only from the upload folder, only what opens as what we measure."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from smokecase.errors import ClipError
-from smokecase.video.clip import open_clip
-from smokecase.video.sound_track import read_sound
 from smokecase.web.shop import Shop
 
 # a minute of a phone's finest film is about 0.6 GB (common practice, no source)
@@ -24,7 +23,9 @@ class Received:
     size_bytes: int
 
 
-def receive(sent: str | Path, shop: Shop) -> Received:
+def receive(
+    sent: str | Path, shop: Shop, *, what_is: Callable[[Path], tuple[str, str]]
+) -> Received:
     """Check one uploaded file by where it lies and what it holds; its name decides nothing.
 
     Parameters
@@ -32,6 +33,8 @@ def receive(sent: str | Path, shop: Shop) -> Received:
     sent : str or Path
         Where the page's framework says that it put the upload.
     shop : Shop
+    what_is : callable
+        Tells what a file holds and its SHA-256, as `first_look.what_is` does.
 
     Raises
     ------
@@ -50,25 +53,7 @@ def receive(sent: str | Path, shop: Shop) -> Received:
             what, where=path.name, remedy="cut it to the minute around the start of the engine"
         )
     try:
-        clip = open_clip(real)
+        kind, sha256 = what_is(real)
     except ClipError as error:
-        sound = _sound_only(real)
-        if sound is None:
-            raise _with_own_name(error, path.name) from error
-        return Received(real, path.name, "sound", sound, size)
-    return Received(real, path.name, clip.source, clip.sha256, size)
-
-
-def _sound_only(path: Path) -> str | None:
-    """Fingerprint of a sound file; None where no sound can be decoded."""
-    from smokecase.model_files import fingerprint
-
-    try:
-        sound = read_sound(path)
-    except ClipError:
-        return None
-    return fingerprint(path) if sound is not None and len(sound.samples) else None
-
-
-def _with_own_name(error: ClipError, name: str) -> ClipError:
-    return ClipError(error.what, where=name, remedy=error.remedy)
+        raise ClipError(error.what, where=path.name, remedy=error.remedy) from error
+    return Received(real, path.name, kind, sha256, size)

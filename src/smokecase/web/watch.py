@@ -5,11 +5,9 @@ import uuid
 from collections.abc import Callable
 from pathlib import Path
 
+from smokecase.apart.looks import copy_apart
 from smokecase.errors import WriteError
-from smokecase.optics.light import to_linear, to_srgb8
-from smokecase.video.clip import Frame
 from smokecase.video.playable import plays_in_browsers
-from smokecase.video.write import Picture, write_proxy
 from smokecase.web.shop import Shop
 
 Tell = Callable[[float, str], None]
@@ -48,7 +46,7 @@ def make_watchable(path: Path, sha256: str, shop: Shop, *, tell: Tell | None = N
         if plays_in_browsers(path):
             aside.symlink_to(path.resolve())
         else:
-            write_proxy(path, aside, to_srgb8=_shown, tell=tell)
+            copy_apart(path, aside, tell=tell)
         aside.replace(shop.watch / f"{sha256}.mp4")
     except OSError as error:
         what = f"the copy to watch cannot be written ({(error.strerror or str(error)).lower()})"
@@ -70,7 +68,3 @@ def find_watchable(sha256: str, shop: Shop) -> Path | None:
         if not original.name.endswith(".partial") and plays_in_browsers(original):
             return original
     return None
-
-
-def _shown(frame: Frame, transfer: str) -> Picture:
-    return to_srgb8(to_linear(frame.codes, transfer))

@@ -11,9 +11,6 @@ from smokecase.web.markup import button, card, doubts_list, esc, fold, p
 from smokecase.web.views.frame import ahead, heading
 from smokecase.web.views.home import bring_box
 
-# how soon the browser asks again how far it is: each answer takes some of what measures
-NEARLY, NEARLY_MS, POLL_MS, LONG_S, LONG_MS = 0.8, 250, 700, 6.0, 1500
-
 
 def show_clips(case: Case, pictures: Mapping[int, str], desk: Desk, lang: str) -> str:
     """Show the clips of a case.
@@ -137,12 +134,25 @@ def _measured(entry: Entry, case: Case, lang: str) -> str:
 
 def show_progress(job: Job, desk: Desk, lang: str) -> str:
     """Show how far a piece of work is, how long it will take, and how to stop it."""
-    share = round(100 * job.share)
     if not job.is_open:
         failed = say_error(job.error, lang) if job.error else say("Stopped.", lang)
         return f'<div class="work"><p class="wrong-line">{esc(failed)}</p></div>'
-    waits = job.state == "waiting"
-    if waits:  # the one that is being done counts too
+    share, line, left = how_far(job, desk, lang)
+    name = "/".join(str(part) for part in job.name)
+    last = f"-{job.name[-1]}" if job.state == "waiting" else ""  # one bar bears the plain name
+    stop = button(say("Stop", lang), "stop", look="quiet", mark=f"cancel{last}", job=name)
+    return (
+        f'<div class="work" data-work="{esc(name)}" data-state="{job.state}"><p><b>{esc(line)}</b> '
+        f'<span class="left">{esc(left)}</span></p>'
+        f'<div class="bar" id="progress{last}" role="progressbar" aria-valuemin="0" aria-valuemax="100" '
+        f'aria-valuenow="{share}" aria-label="{esc(line)}"><i style="width:{share}%"></i></div>'
+        f"{stop}</div>"
+    )
+
+
+def how_far(job: Job, desk: Desk, lang: str) -> tuple[int, str, str]:
+    """Tell how far open work is: percent done, what goes on, and the time left."""
+    if job.state == "waiting":  # the one that is being done counts too
         line = say("In line: {n} before it", lang).format(n=max(1, desk.before(job)))
     elif job.stop.is_set():
         line = say("Stopping at the next picture", lang)
@@ -156,22 +166,7 @@ def show_progress(job: Job, desk: Desk, lang: str) -> str:
             if left > 90
             else say("about {n} s left", lang).format(n=max(1, round(left)))
         )
-    name = "/".join(str(part) for part in job.name)
-    last = f"-{job.name[-1]}" if waits else ""  # one bar and one button bear the plain name
-    stop = button(say("Stop", lang), "stop", look="quiet", mark=f"cancel{last}", job=name)
-    return (
-        f'<div class="work" data-poll="{_again_ms(job)}"><p><b>{esc(line[:1].upper() + line[1:])}</b> '
-        f'<span class="left">{esc(time)}</span></p>'
-        f'<div class="bar" id="progress{last}" role="progressbar" aria-valuemin="0" aria-valuemax="100" '
-        f'aria-valuenow="{share}" aria-label="{esc(line)}"><i style="width:{share}%"></i></div>'
-        f"{stop}</div>"
-    )
-
-
-def _again_ms(job: Job) -> int:
-    if job.share > NEARLY:
-        return NEARLY_MS
-    return LONG_MS if (job.left_s or 0.0) > LONG_S else POLL_MS
+    return round(100 * job.share), line[:1].upper() + line[1:], time
 
 
 def show_fitness(entry: Entry, lang: str) -> str:
