@@ -144,7 +144,8 @@ def test_what_the_page_does_not_need_stays_closed(door, path):
     "path",
     ["/docs", "/redoc", "/openapi.json", "/en/docs", "/en/monitoring", "/en/login", "/fr/",
      "/en/en/", "/en/custom_component/x", "/clip/../cases.sqlite", "/clip/abc", "/cases.sqlite",
-     "/out/a/b/c", "/work/fr/report/0", "/work/en/../../x", "/en/static/../../etc/passwd", "/en/gradio_api/"],
+     "/out/a/b/c", "/work/fr/report/0", "/work/en/../../x",
+     "/en/static/../../etc/passwd", "/en/gradio_api/"],
 )  # fmt: skip
 def test_unknown_addresses_are_closed(door, path):
     assert door.browser().get(path).status_code == 404
