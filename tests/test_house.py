@@ -29,8 +29,10 @@ MAY = {
     "sample": WORDS | {"video", "optics"},  # the frames that walk 1 learns from
     "scene": WORDS | {"video", "optics", "plume", "model_files", "sample"},  # walk 1: what stays
     "walk": WORDS | {"video", "optics", "plume", "scene"},  # walk 2: frame after frame
+    "refusal": WORDS | {"scene"},  # when there is no answer
     "examination": WORDS
     | {
+        "refusal",
         "video",
         "optics",
         "plume",

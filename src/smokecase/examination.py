@@ -6,7 +6,6 @@ a time.
 """
 
 import math
-from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
@@ -22,16 +21,12 @@ from smokecase.doubts import (
     BACK_LIT,
     COLOUR_OPEN,
     DETACHED_PLUME,
-    EXIT_NOT_FOUND,
-    MOVING_CAMERA,
     NO_CLEAN_PLATE,
     NO_SOUND,
     PLUME_LEAVES_PICTURE,
     PUFF_RATE_OPEN,
     SECTION_HIDDEN,
-    SHAKY,
     SMOKE_FROM_START,
-    SMOKE_OPEN,
     TOO_SHORT,
     VEIL_LIKE_PLATE,
     Doubt,
@@ -40,6 +35,7 @@ from smokecase.pair import examine_pair, examine_still
 from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.clear_air import clearer_than_clear
 from smokecase.plume.kind import NO_SMOKE, ColourLook, look_at_smoke, tell_colour
+from smokecase.plume.passing import tell_passing
 from smokecase.plume.smoke_or_not import AtPipe
 from smokecase.plume.timing import bounds_at_peak, tell_smoke_from_specks, tell_timing
 from smokecase.readings import (
@@ -50,6 +46,7 @@ from smokecase.readings import (
     SmokeTrace,
     SoundReading,
 )
+from smokecase.refusal import refuse, without_readings
 from smokecase.scene import U_LN_PAPER, Scene, learn_scene
 from smokecase.sound.listening import listen
 from smokecase.together import cycles_hz, lay_together
@@ -62,10 +59,8 @@ Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Tell = Callable[[float, str], None]
 
-MOSTLY_BLANK = 0.8  # share of frames without an answer, where no smoke was seen: nothing was read
 FEWEST_VISIBLE = 5  # pictures with a visible plume that make it a plume
 LN_ODDS_SEEN = 1.5  # of smoke, by a plume that was found or not: finding it is not proof
-MOSTLY_VISIBLE = 0.7  # share of the clip with visible smoke beyond which there was no gap
 SEED = 20_261_125  # same clip, same settings: same numbers out
 
 
@@ -203,8 +198,10 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     trace = SmokeTrace.from_readings(walk.readings)
     doubts = set(scene.doubts) | set(clip.doubts)
     plate_s = None if scene.open_above else (scene.plate.from_s, scene.plate.to_s)
+    visible = np.array(walk.visible, bool)
+    trace, visible = _without_passing(walk, trace, visible)
     visible = tell_smoke_from_specks(
-        trace.time_s, np.array(walk.visible, bool), trace.plume_p95_pct * trace.area_px, plate_s
+        trace.time_s, visible, trace.plume_p95_pct * trace.area_px, plate_s
     )
     seen = visible.sum() >= min(FEWEST_VISIBLE, math.ceil(len(visible) / 4))
     no_smoke = _no_smoke(scene.at_pipe, bool(seen))
@@ -224,7 +221,9 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     duration = float(trace.time_s[-1] - trace.time_s[0]) if len(trace) > 1 else 0.0
     if duration < settings.fewest_s:
         doubts.add(TOO_SHORT)
-    refused, trace = _refusal(scene, trace, visible, doubts, settings)
+    refused, trace = refuse(
+        scene, trace, visible, doubts, share=settings.refuse_share, u_pct=settings.refuse_u_pct
+    )
     for per_frame in trace.doubts:
         doubts |= per_frame & {VEIL_LIKE_PLATE, SECTION_HIDDEN}
     pipe, scale = scene.pipe, clip.scale
@@ -262,6 +261,23 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
         key_frames=_key_frames(walk, timing.peak_s),
         outlines=tuple(walk.outlines),
     )
+
+
+def _without_passing(
+    walk: Walk, trace: SmokeTrace, visible: NDArray[np.bool_]
+) -> tuple[SmokeTrace, NDArray[np.bool_]]:
+    """Trace and visible plume without the moments in which someone or something passes."""
+    if not walk.beside:
+        return trace, visible
+    near, far = np.array(walk.beside, np.float64).T
+    passing = tell_passing(trace.time_s, near, far, visible)
+    if not passing.any():
+        return trace, visible
+    # what was visible before it came counts as visible on
+    last = np.maximum.accumulate(np.where(passing, -1, np.arange(len(visible))))
+    visible = np.where(passing, (last >= 0) & visible[last], visible)
+    hidden = frozenset({SECTION_HIDDEN})
+    return without_readings(trace, passing, [d | hidden for d in trace.doubts]), visible
 
 
 def _plume_doubts(
@@ -319,55 +335,6 @@ def _coloured(trace: SmokeTrace, colour: SmokeColour, visible: NDArray[np.bool_]
     weights = np.array([colour.black, colour.blue, colour.white, colour.none])
     rows = np.where(visible[:, None], weights, np.array([0.0, 0.0, 0.0, 1.0]))
     return replace(trace, colour=rows)
-
-
-def _refusal(
-    scene: Scene,
-    trace: SmokeTrace,
-    visible: NDArray[np.bool_],
-    doubts: set[Doubt],
-    settings: Settings,
-) -> tuple[str | None, SmokeTrace]:
-    """Why no opacity is given, and the trace without the readings that are none."""
-    half = (trace.opacity_high_pct - trace.opacity_low_pct) / 3.92
-    open_side = ~np.isfinite(half)
-    wide = ~open_side & (half > settings.refuse_u_pct)
-    blank = wide | ~np.isfinite(trace.opacity_pct)
-    smoky = visible if visible.any() else np.ones(len(trace), bool)
-    why: str | None = None
-    if MOVING_CAMERA in doubts and SHAKY in doubts:
-        why = SHAKY.words
-    elif NO_CLEAN_PLATE in doubts and not scene.open_above:
-        why = NO_CLEAN_PLATE.words  # some frames are clearer than what was taken for clear
-    elif SMOKE_OPEN in doubts:  # zero with a narrow interval would be the worst answer
-        why = SMOKE_OPEN.words
-    elif scene.pipe is None:
-        why = EXIT_NOT_FOUND.words if visible.any() else None
-    elif scene.open_above and visible.mean() > MOSTLY_VISIBLE:
-        why = NO_CLEAN_PLATE.words  # no gap between puffs that could have stood in for it
-    elif blank[smoky].mean() > (settings.refuse_share if visible.any() else MOSTLY_BLANK):
-        counts = Counter(d for i in np.nonzero(smoky & blank)[0] for d in trace.doubts[i])
-        why = (counts.most_common(1)[0][0] if counts else VEIL_LIKE_PLATE).words
-    if why is None and not wide.any():
-        return None, trace
-    gone = np.ones(len(trace), bool) if why else wide
-
-    def without(column: Floats) -> Floats:
-        return np.where(gone, np.nan, column)
-
-    cause = frozenset({VEIL_LIKE_PLATE})
-    return why, replace(
-        trace,
-        opacity_pct=without(trace.opacity_pct),
-        opacity_low_pct=without(trace.opacity_low_pct),
-        opacity_high_pct=without(trace.opacity_high_pct),
-        centre_line_pct=without(trace.centre_line_pct),
-        doubts=tuple(
-            # an empty cell always says why, whatever else is in doubt there
-            d | cause if wide[i] or (gone[i] and not d) else d
-            for i, d in enumerate(trace.doubts)
-        ),
-    )
 
 
 def _key_frames(walk: Walk, peak_s: float | None) -> tuple[KeyFrame, ...]:

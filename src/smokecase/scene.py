@@ -38,6 +38,7 @@ from smokecase.plume.learn_veil import (
 )
 from smokecase.plume.local_veil import veil_at
 from smokecase.plume.marked_white import U_LN_MARKED, marked_white
+from smokecase.plume.passing import beside_outflow, tell_passing
 from smokecase.plume.plate import (
     SHORT_PLATE_S,
     Plate,
@@ -60,6 +61,7 @@ from smokecase.video.view import NOWHERE, Cut
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Tell = Callable[[float, str], None]
+Box = tuple[float, float, float, float]
 
 EARLY_S = 0.5  # stands in for the plate at first
 MOST_PLATE_FRAMES = 45
@@ -79,7 +81,7 @@ class Scene:
     free: NDArray[np.bool_]  # blocks that the plume never reaches
     plate_blocks: NDArray[np.float32]
     pipe: PipeExit | None
-    section: tuple[float, float, float, float] | None
+    section: Box | None
     boxes: Floats  # (m, 4) the section as each member sees it
     fine: Cut  # rows and columns that are read pixel by pixel: the boxes and what surrounds them
     veil: Veil | None  # common to the plume
@@ -102,7 +104,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     *,
     exit_px: tuple[float, float] | None,
     diameter_px: float | None,
-    white_box: tuple[float, float, float, float] | None = None,
+    white_box: Box | None = None,
     plate_window_s: tuple[float, float] | None,
     from_s: float,
     to_s: float,
@@ -181,6 +183,8 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         white = marked_white(plate.light, clipped, white_box)
     tell(0.6, "learning the colour of the smoke")
     late = _smoky_frames(plate, quiet, sample.times_s)
+    evened_blocks = (blocks / exposure.gain[:, None, None, :]).astype(np.float32)
+    late = _undisturbed(late, sample.times_s, evened_blocks, plate_blocks, pipe, section)
     patchy = [uneven(log_ratios(blocks[i], plate_blocks), exposure.free) for i in late]
     u_gain = float(np.sqrt(np.mean(np.square(patchy)))) if late else 0.0
     if not exposure.checked:
@@ -293,6 +297,26 @@ def drawn_boxes(pipe: PipeExit, rng: np.random.Generator) -> Floats:
             measuring_section(exit_px, wide, pipe.direction_deg + z[3] * pipe.u_direction_deg)
         )
     return np.array(boxes, np.float64)
+
+
+def _undisturbed(
+    late: list[int],
+    times_s: Floats,
+    blocks: Picture,
+    plate_blocks: Picture,
+    pipe: PipeExit,
+    section: Box | None,
+) -> list[int]:
+    """Leave out the samples in which someone passes, as long as most remain."""
+    outside = beside_outflow(plate_blocks.shape[:2], pipe, section, EXPOSURE_BLOCK_PX)
+    if outside is None or not late:
+        return late
+    near, far = np.array([outside.changed(b, plate_blocks) for b in blocks]).T
+    smoky = np.zeros(len(times_s), bool)
+    smoky[late] = True
+    passing = tell_passing(times_s, near, far, smoky)
+    kept = [i for i in late if not passing[i]]
+    return kept if len(kept) > len(late) / 2 else late
 
 
 def _smoky_frames(plate: Plate, quiet: QuietTime, times_s: Floats) -> list[int]:

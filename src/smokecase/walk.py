@@ -22,12 +22,13 @@ from smokecase.plume.backdrop_reading import SectionByContrast
 from smokecase.plume.fuse import join_contrast
 from smokecase.plume.measure import SectionReader
 from smokecase.plume.outline import outline_plume
+from smokecase.plume.passing import beside_outflow
 from smokecase.plume.section import PipeExit
 from smokecase.plume.smoke import SmokeFinder, SmokeMap
 from smokecase.readings import PlumeOutline, SmokeReading
 from smokecase.scene import Scene
 from smokecase.video.clip import Clip, Frame
-from smokecase.video.exposure import block_means, log_ratios, taken_out, uneven
+from smokecase.video.exposure import BLOCK_PX, block_means, log_ratios, taken_out, uneven
 from smokecase.video.steady import fit_view_to, grey
 from smokecase.video.view import View, warp_to_plate
 
@@ -95,11 +96,14 @@ class Walk:
         self.maps = 0
         self.gains: list[tuple[float, Floats]] = []
         self.at_edge = 0
+        self.beside: list[tuple[float, float]] = []  # what changed beside the outflow, per frame
         self.reader: SectionReader | None = None
         self.finder: SmokeFinder | None = None
         self.contrast: SectionByContrast | None = None
         self.backdrop = backdrop
         pipe = scene.pipe
+        blocks = scene.plate_blocks.shape[:2]
+        self.outside = beside_outflow(blocks, pipe, scene.section, BLOCK_PX) if pipe else None
         if backdrop is not None and pipe is not None and scene.section is not None:
             self.contrast = SectionByContrast(
                 scene.plate.light, backdrop, scene.section, centre_line(pipe), scene.boxes[1:]
@@ -138,7 +142,11 @@ class Walk:
             shake = 0.0 if math.isnan(view.shake_px) else view.shake_px / self.clip.scale
             if not view.trusted:
                 doubts.add(SHAKY)
-        gain, u_gain, checked = self._gain(frame.time_s, frame.light)
+        blocks = block_means(frame.light)
+        gain, u_gain, checked = self._gain(frame.time_s, blocks)
+        if self.outside is not None:
+            evened = (blocks / gain).astype(np.float32)
+            self.beside.append(self.outside.changed(evened, self.scene.plate_blocks))
         if not checked:
             doubts.add(EXPOSURE_UNCHECKED)
         light = taken_out(frame.light, gain)
@@ -163,8 +171,8 @@ class Walk:
         """Read the section of one frame; in order of time."""
         self.readings.append(self._reading(frame))
 
-    def _gain(self, time_s: float, light: Picture) -> tuple[Floats, Floats, bool]:
-        everywhere = log_ratios(block_means(light), self.scene.plate_blocks)
+    def _gain(self, time_s: float, blocks: Picture) -> tuple[Floats, Floats, bool]:
+        everywhere = log_ratios(blocks, self.scene.plate_blocks)
         ratios = everywhere[self.scene.free]
         ratios = ratios[~np.isnan(ratios).any(axis=-1)]
         if len(ratios) < 4:

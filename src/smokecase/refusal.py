@@ -1,0 +1,81 @@
+"""When no opacity is given: the reason in words, and the trace without what is no reading."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from smokecase.doubts import (
+    EXIT_NOT_FOUND,
+    MOVING_CAMERA,
+    NO_CLEAN_PLATE,
+    SHAKY,
+    SMOKE_OPEN,
+    VEIL_LIKE_PLATE,
+    Doubt,
+)
+from smokecase.readings import SmokeTrace
+from smokecase.scene import Scene
+
+Floats = NDArray[np.float64]
+
+MOSTLY_BLANK = 0.8  # share of frames without an answer, where no smoke was seen: nothing was read
+MOSTLY_VISIBLE = 0.7  # share of the clip with visible smoke beyond which there was no gap
+
+
+def refuse(
+    scene: Scene,
+    trace: SmokeTrace,
+    visible: NDArray[np.bool_],
+    doubts: set[Doubt],
+    *,
+    share: float,
+    u_pct: float,
+) -> tuple[str | None, SmokeTrace]:
+    """Why no opacity is given, and the trace without the readings that are none."""
+    half = (trace.opacity_high_pct - trace.opacity_low_pct) / 3.92
+    open_side = ~np.isfinite(half)
+    wide = ~open_side & (half > u_pct)
+    blank = wide | ~np.isfinite(trace.opacity_pct)
+    smoky = visible if visible.any() else np.ones(len(trace), bool)
+    why: str | None = None
+    if MOVING_CAMERA in doubts and SHAKY in doubts:
+        why = SHAKY.words
+    elif NO_CLEAN_PLATE in doubts and not scene.open_above:
+        why = NO_CLEAN_PLATE.words  # some frames are clearer than what was taken for clear
+    elif SMOKE_OPEN in doubts:  # zero with a narrow interval would be the worst answer
+        why = SMOKE_OPEN.words
+    elif scene.pipe is None:
+        why = EXIT_NOT_FOUND.words if visible.any() else None
+    elif scene.open_above and visible.mean() > MOSTLY_VISIBLE:
+        why = NO_CLEAN_PLATE.words  # no gap between puffs that could have stood in for it
+    elif blank[smoky].mean() > (share if visible.any() else MOSTLY_BLANK):
+        counts = Counter(d for i in np.nonzero(smoky & blank)[0] for d in trace.doubts[i])
+        why = (counts.most_common(1)[0][0] if counts else VEIL_LIKE_PLATE).words
+    if why is None and not wide.any():
+        return None, trace
+    gone = np.ones(len(trace), bool) if why else wide
+    cause = frozenset({VEIL_LIKE_PLATE})
+    # an empty cell always says why, whatever else is in doubt there
+    said = [d | cause if wide[i] or not d else d for i, d in enumerate(trace.doubts)]
+    return why, without_readings(trace, gone, said)
+
+
+def without_readings(
+    trace: SmokeTrace, gone: NDArray[np.bool_], doubts: Sequence[frozenset[Doubt]]
+) -> SmokeTrace:
+    """Trace without the readings of some frames, which carry these doubts instead."""
+
+    def without(column: Floats) -> Floats:
+        return np.where(gone, np.nan, column)
+
+    return replace(
+        trace,
+        opacity_pct=without(trace.opacity_pct),
+        opacity_low_pct=without(trace.opacity_low_pct),
+        opacity_high_pct=without(trace.opacity_high_pct),
+        centre_line_pct=without(trace.centre_line_pct),
+        doubts=tuple(doubts[i] if gone[i] else d for i, d in enumerate(trace.doubts)),
+    )
