@@ -70,12 +70,14 @@ def test_a_pink_veil_is_not_called_white():
     assert told.colour_open
 
 
-@pytest.mark.parametrize(("misfit", "moving"), [(1.6, False), (3.0, True)])
-def test_two_colours_in_one_plume_are_a_doubt(misfit, moving):
+@pytest.mark.parametrize(
+    ("misfit", "moving", "is_open"), [(1.6, False, True), (3.0, True, False), (6.0, True, True)]
+)
+def test_two_colours_in_one_plume_are_a_doubt(misfit, moving, is_open):
     told, doubts = tell_colour(look_at(0.9, misfit=misfit, moving=moving), 0.0)
 
     assert doubts == {TWO_COLOURS}
-    assert told.colour_open
+    assert told.colour_open is is_open
 
 
 def test_smoke_that_outshines_the_view_may_be_lit_from_behind():

@@ -36,7 +36,10 @@ MAYBE_NONE = 0.3  # from which no colour is sure
 OUTSHINES = 1.25  # veil over the brightest things in the view
 GLOWING_SOOT, SOOTY_SLOPE, SLOPE_KNOWN = 0.3, 0.5, 0.7
 CAST_FROM, CAST_SIGMAS = 0.25, 2.0  # tint across the line from lamp to sky: no light is so
-TWO_COLOURS_FROM = {True: 2.0, False: 1.25}  # misfit to one smoke; of a clip, of two stills
+# misfit to one smoke that is told; of a clip, of two stills
+TWO_COLOURS_FROM = {True: 2.0, False: 1.25}
+# from which no colour is named: up to here the model was taught what a clip's misfit means
+TWO_COLOURS_OPEN = {True: 5.0, False: 1.25}
 WORDS = {
     ("black",): "black", ("blue",): "blue", ("white",): "white",
     ("black", "blue"): "blue-grey to black", ("black", "white"): "grey",
@@ -153,7 +156,8 @@ def tell_colour(
         doubts.add(COLOUR_CAST)
     if look.spectral.misfit > TWO_COLOURS_FROM[look.moving]:
         doubts.add(TWO_COLOURS)
-    unclear = chance < model.named_from or no_smoke > MAYBE_NONE or bool(doubts)
+    misfits = look.spectral.misfit > TWO_COLOURS_OPEN[look.moving]
+    unclear = chance < model.named_from or no_smoke > MAYBE_NONE or misfits or COLOUR_CAST in doubts
     reflectance = look.light / look.white
     u_level = float(np.hypot(look.features()[1], U_LN_VEIL_REST))
     spectral = look.spectral
