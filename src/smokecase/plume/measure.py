@@ -3,8 +3,12 @@
 The veil's ensemble is carried through: each member (its veil, spectral slope and tone curve, its
 share of the gain's doubt, its idea of where the pipe ends) reads the section on its own, and
 their spread is the reading's uncertainty.
+
+Products of light are taken pixel by pixel; once they are smoothed, half as many cells each way
+hold all there is in them, and every member is worked out on those.
 """
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -13,7 +17,7 @@ from numpy.typing import NDArray
 
 from smokecase.doubts import DENSE, SATURATED, SECTION_HIDDEN, TOO_DARK, VEIL_LIKE_PLATE, Doubt
 from smokecase.measured import COVERAGE
-from smokecase.optics.tone import CURVE_GRID, Bend
+from smokecase.optics.tone import Bend
 from smokecase.optics.veil import Veil, channel_powers, depth_by_veil
 from smokecase.plume.windows import LOSS_AT_HALF, kept_back
 
@@ -21,6 +25,8 @@ Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 SMOOTH_PX = 2.5  # pixels are averaged over this sigma: noise goes, the plume's edge stays
+CELL_SMOOTH = math.sqrt(SMOOTH_PX**2 - 1 / 3) / 2  # in cells: halving itself smooths by 1/3 px^2
+CODES, MOST_ROOT = 65535, 4.0  # steps of the tone curve's table, and the root of its last light
 U_FLOOR_PCT = 0.8  # what registration and compression leave even in clear air
 U_LEVEL = 0.02  # of the opacity: self-shading and a veil that varies within the section
 DENSE_PCT = 80.0
@@ -74,53 +80,41 @@ class SectionReader:
         rng : numpy.random.Generator
             Chance, for each member's share of the gain's doubt.
         """
-        h, w = plate.shape[:2]
-        pad = int(3 * SMOOTH_PX) + 1
-        x0 = int(np.clip(np.floor(boxes[:, 0].min()) - pad, 0, w - 2))
-        y0 = int(np.clip(np.floor(boxes[:, 1].min()) - pad, 0, h - 2))
-        x1 = int(np.clip(np.ceil(boxes[:, 2].max()) + pad, x0 + 2, w))
-        y1 = int(np.clip(np.ceil(boxes[:, 3].max()) + pad, y0 + 2, h))
-        self.cut = (slice(y0, y1), slice(x0, x1))
-        self.inside = _overlap(boxes[0], w, h)
-        shape = (y1 - y0, x1 - x0)
-        self.weights = np.stack(
-            [_coverage(box - np.array([x0, y0, x0, y0]), shape) for box in boxes]
-        ).reshape(len(boxes), -1)
-        self.veil = veil
-        self.levels, self.level_of = _levels(veil.bends)
-        self.veils = np.stack(
-            [self.levels[i].straight(j) for i, j in zip(self.level_of, veil.members, strict=True)]
+        levels, order = _by_level(veil.bends)
+        boxes, slopes, members = boxes[order], veil.slopes[order], veil.members[order]
+        (y0, y1), (x0, x1) = (
+            _even_part(boxes[:, low].min(), boxes[:, low + 2].max(), side)
+            for low, side in ((1, plate.shape[0]), (0, plate.shape[1]))
         )
-        self.tables = [level.table()[0].astype(np.float32) for level in self.levels]
+        self.cut = (slice(y0, y1), slice(x0, x1))
+        self.inside = _overlap(boxes[0], plate.shape[1], plate.shape[0])
+        shape = ((y1 - y0) // 2, (x1 - x0) // 2)
+        self.weights = np.stack(
+            [_coverage((box - np.array([x0, y0, x0, y0])) / 2.0, shape) for box in boxes]
+        ).reshape(len(boxes), -1)
+        self.best_cells = _mostly(self.weights[0])
+        self.best_box = _mostly(
+            _coverage(boxes[0] - np.array([x0, y0, x0, y0]), (y1 - y0, x1 - x0))
+        )
+        self.line = _along(line[0] - x0, line[1] - y0, shape)
+        self.veil, self.shape = veil, shape
         patch = plate[self.cut]
-        self.plate, self.u_plate = patch, u_plate[self.cut]
-        self.plates = [self._straight(patch, level) for level in range(len(self.levels))]
-        self.plate_means = [_smooth(p) for p in self.plates]
-        self.below = [self._below(level) for level in range(len(self.levels))]
-        self.gain_draw = rng.normal(size=(len(veil.members), 1, 1, 1))
+        self.dark = bool(np.median(patch[self.best_box]) < DARK_LIGHT)
+        self.plate = _cells(_halved(patch))  # (3, p)
+        self.levels = [_Level.of(patch, bend, who, members[who]) for bend, who in levels]
+        self.below = np.concatenate([level.below for level in self.levels], axis=1)
+        self.slopes = slopes[:, None]
+        self.powers = channel_powers(slopes).astype(np.float32)  # (m, 3)
+        self.gain_draw = rng.normal(size=(len(order), 1))[order]
         self.gain_draw[0] = 0.0
-        self.powers = channel_powers(veil.slopes).astype(np.float32)  # (m, 3)
         # how far each member takes the smoke to be brighter than the best one does
-        brightness = np.log(np.maximum(veil.members[:, 1], LEAST_VEIL))
+        brightness = np.log(np.maximum(members[:, 1], LEAST_VEIL))
         self.brighter = brightness[1:] - brightness[0]
         self.pulled, self.pull_weight = 0.0, 0.0
-        self.line = (
-            np.clip(np.round(line[1]).astype(int) - y0, 0, shape[0] - 1),
-            np.clip(np.round(line[0]).astype(int) - x0, 0, shape[1] - 1),
-        )
-        self.by_texture = self._by_texture(patch)
-        best = self.weights[0].reshape(shape)
-        self.best_box = best > 0.5 * best.max()
-
-    def _straight(self, patch: Picture, level: int) -> Picture:
-        """Light as the lens saw it, if the camera's curve was that of this level."""
-        return np.asarray(np.interp(patch, CURVE_GRID, self.tables[level]), np.float32)
-
-    def _below(self, level: int) -> Picture:
-        """Smoothed squared distance of plate and veil for the members of a level, (k, h, w, 3)."""
-        square = _smooth(self.plates[level] * self.plates[level])
-        j = self.veils[self.level_of == level][:, None, None, :]
-        return np.asarray(square - 2 * j * self.plate_means[level] + j * j, np.float32)
+        away = np.sqrt(np.sum((patch - veil.light) ** 2, axis=-1)) + 0.01
+        u = np.sqrt(np.sum(u_plate[self.cut] ** 2, axis=-1)) / away
+        self.u_clear = _halved(u.astype(np.float32)).ravel()
+        self.by_texture = _halved(self._by_texture(patch).astype(np.float32)).ravel()
 
     def _by_texture(self, plate: Picture) -> Floats:
         """Doubt about transmittance where it rests on texture that compression may drop, (h, w).
@@ -128,8 +122,8 @@ class SectionReader:
         Where plate and veil differ on average, the mean tells; where they do not, only the
         texture does, and weak texture under smoke is what an encoder saves on.
         """
-        mean = _smooth(plate)
-        spread = np.maximum(_smooth(plate * plate) - mean * mean, 0.0)
+        mean = _smooth(plate, SMOOTH_PX)
+        spread = np.maximum(_smooth(plate * plate, SMOOTH_PX) - mean * mean, 0.0)
         apart = (mean - self.veil.light) ** 2
         share = spread.sum(axis=-1) / (spread + apart).sum(axis=-1).clip(1e-9)
         level = np.clip(mean[..., 1], 0.003, 1.0)
@@ -153,35 +147,26 @@ class SectionReader:
             NaN opacity where the picture cannot answer, with the doubt that says why.
         """
         patch = np.maximum(light[self.cut], 0)
-        members, (h, w) = len(self.veil.members), patch.shape[:2]
-        depth = np.empty((members, h, w), np.float32)
-        for level in range(len(self.levels)):
-            who = np.nonzero(self.level_of == level)[0]
-            if not len(who):
-                continue
-            bent = self._straight(patch, level)
-            mean = self.plate_means[level]
-            cross, seen = _smooth(bent * self.plates[level]), _smooth(bent)
-            j = self.veils[who][:, None, None, :].astype(np.float32)
-            g = (1.0 + self.gain_draw[who] * u_gain).astype(np.float32)
-            top = g * (cross - j * seen) + j * (j - mean)
-            depth[who] = depth_by_veil(top, self.below[level], self.veil.slopes[who, None, None])
-        means = np.empty((members, 3))
-        through = np.empty((h, w, 3))  # of the best member
+        gains = (1.0 + self.gain_draw * u_gain).astype(np.float32)
+        codes = _root_codes(patch)
+        top = np.empty_like(self.below)
+        for level in self.levels:
+            top[:, level.who] = level.top(codes, gains[level.who])
+        # channels last as that wants them, and still each in one piece
+        depth = depth_by_veil(np.moveaxis(top, 0, -1), np.moveaxis(self.below, 0, -1), self.slopes)
+        means = np.empty((len(depth), 3))
+        through = np.empty((3, depth.shape[1]), np.float32)  # of the best member
         for c in range(3):
-            light_left = np.exp(-depth * self.powers[:, None, None, c])
-            means[:, c] = np.einsum("mp,mp->m", self.weights, light_left.reshape(members, -1))
-            through[..., c] = light_left[0]
+            light_left = np.exp(-depth * self.powers[:, c, None])
+            means[:, c] = np.einsum("mp,mp->m", self.weights, light_left)
+            through[c] = light_left[0]
         opacity = 100.0 * (1.0 - means[:, 1])
         self._note_pull(opacity)
         doubts = set()
         bright = clipped[self.cut][self.best_box].mean() if self.best_box.any() else 0.0
         if bright > SATURATED_SHARE:
             doubts.add(SATURATED)
-        if (
-            float(np.median(self.plate[self.best_box])) < DARK_LIGHT
-            and float(np.median(patch[self.best_box])) < DARK_LIGHT
-        ):
+        if self.dark and float(np.median(patch[self.best_box])) < DARK_LIGHT:
             doubts.add(TOO_DARK)
         # blown-out smoke reads as thinner than it is
         noise = float(np.hypot(self._noise(through), 30.0 * bright))
@@ -203,7 +188,7 @@ class SectionReader:
             u_opacity_pct=float(u),
             low_pct=float(low),
             high_pct=float(high),
-            centre_line_pct=float(100.0 * (1.0 - np.mean(through[..., 1][self.line])))
+            centre_line_pct=float(100.0 * (1.0 - self.line @ through[1]))
             if np.isfinite(value)
             else np.nan,
             doubts=frozenset(doubts),
@@ -232,37 +217,75 @@ class SectionReader:
             "opacity_per_ln_veil": self.pulled / self.pull_weight,
         }
 
-    def _noise(self, through: Floats) -> float:
+    def _noise(self, through: Picture) -> float:
         """Work out the standard uncertainty from plate and texture, in percent of opacity."""
-        away = np.abs(self.plate - self.veil.light)
-        best = np.sqrt(np.sum(away**2, axis=-1)) + 0.01
-        u = np.sqrt(np.sum(self.u_plate**2, axis=-1)) * through[..., 1] / best
-        # a plate's error is partly common to neighbours: between mean and mean over root n
-        if not self.best_box.any():
+        if not self.best_cells.any():
             return 0.0
-        own = 0.3 * float(np.mean(u[self.best_box]))
-        held = 1.0 - np.clip(through[..., 1], 0.0, 1.0)
+        here = through[1, self.best_cells].astype(np.float64)
+        # a plate's error is partly common to neighbours: between mean and mean over root n
+        own = 0.3 * float(np.mean(self.u_clear[self.best_cells] * here))
+        held = 1.0 - np.clip(here, 0.0, 1.0)
         # an encoder that copies a still block on hides smoke: also clear air is then in doubt
-        copied = float(np.mean((self.by_texture * np.maximum(held, 0.2))[self.best_box]))
+        copied = float(np.mean(self.by_texture[self.best_cells] * np.maximum(held, 0.2)))
         return 100.0 * float(np.hypot(own, copied))
 
-    def _hidden(self, patch: Picture, through: Floats) -> bool:
+    def _hidden(self, patch: Picture, through: Picture) -> bool:
         """Tell whether the light lies far off the line from plate to veil: something solid."""
-        model = through * self.plate + (1.0 - through) * self.veil.light
-        off = _smooth((patch - model).astype(np.float32))[self.best_box]
-        scale = 0.02 + np.maximum(model[self.best_box], self.plate[self.best_box])
-        return bool(np.sqrt(np.mean((off / scale) ** 2)) > HIDDEN)
+        veil = self.veil.light[:, None].astype(np.float32)
+        model = through * self.plate + (1.0 - through) * veil
+        away = _cells(_halved(patch)) - model
+        off = np.stack([_smooth(a.reshape(self.shape), CELL_SMOOTH).ravel() for a in away])
+        scale = 0.02 + np.maximum(model, self.plate)
+        return bool(np.sqrt(np.mean((off / scale)[:, self.best_cells] ** 2)) > HIDDEN)
 
 
-def _levels(bends: tuple[Bend, ...]) -> tuple[list[Bend], NDArray[np.intp]]:
-    """Few tone curves that stand for those of all members; the best member keeps its own."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Level:
+    """k members that share a tone curve, with what the plate says for them in p cells."""
+
+    who: slice  # of the members
+    curve: Picture  # (65536,) straight light over the root of the recorded one
+    plate: Picture  # (h, w, 3) straight
+    mean: Picture  # (3, p) its smoothed light
+    veils: Picture  # (k, 3) straight
+    below: Picture  # (3, k, p) smoothed squared distance of plate and veil
+
+    @classmethod
+    def of(cls, patch: Picture, bend: Bend, who: slice, members: Floats) -> "_Level":
+        roots = np.linspace(0.0, MOST_ROOT, CODES + 1)
+        curve = bend.straight(roots**2).astype(np.float32)
+        plate = _straight(_root_codes(np.maximum(patch, 0)), curve)
+        mean, square = _smoothed_cells(plate), _smoothed_cells(plate * plate)
+        veils = bend.straight(members).astype(np.float32)
+        j = veils.T[:, :, None]
+        below = square[:, None] - 2 * j * mean[:, None] + j * j
+        return cls(who, curve, plate, mean, veils, below)
+
+    def top(self, codes: NDArray[np.uint16], gains: Picture) -> Picture:
+        """Smoothed product of what frame and plate differ from each veil by, shape (3, k, p)."""
+        bent = _straight(codes, self.curve)
+        cross, seen = _smoothed_cells(bent * self.plate), _smoothed_cells(bent)
+        j, g = self.veils.T[:, :, None], gains.T[:, :, None]
+        return np.asarray(
+            g * cross[:, None] - (g * j) * seen[:, None] + j * (j - self.mean[:, None])
+        )
+
+
+def _by_level(bends: tuple[Bend, ...]) -> tuple[list[tuple[Bend, slice]], NDArray[np.intp]]:
+    """Few tone curves that stand for those of all members, and the members in their order.
+
+    The best member keeps its own curve and its place. Each curve has a slice of the order.
+    """
     own = np.array([[b.share, b.shoulder] for b in bends])
     ends = [np.quantile(column, (0.2, 0.8)) for column in own.T]
     few = np.array([own[0], *((a, b) for a in ends[0] for b in ends[1])])
-    away = np.sum((own[:, None] - few[None]) ** 2, axis=-1)
-    who = np.argmin(away, axis=1)
-    used, who = np.unique(who, return_inverse=True)
-    return [Bend(float(a), float(b)) for a, b in few[used]], who
+    nearest = np.argmin(np.sum((own[:, None] - few[None]) ** 2, axis=-1), axis=1)
+    used, first, count = np.unique(np.sort(nearest), return_index=True, return_counts=True)
+    levels = [
+        (Bend(*map(float, few[n])), slice(int(start), int(start + many)))
+        for n, start, many in zip(used, first, count, strict=True)
+    ]
+    return levels, np.argsort(nearest, kind="stable")
 
 
 def _spread(opacity: Floats, noise: float) -> tuple[float, float, float, float]:
@@ -280,10 +303,72 @@ def _spread(opacity: Floats, noise: float) -> tuple[float, float, float, float]:
     )  # fmt: skip
 
 
-def _smooth(picture: Picture) -> Picture:
+def _root_codes(patch: Picture) -> NDArray[np.uint16]:
+    """Where the roots of light stand in a curve's table; the brightest at its end."""
+    codes = np.sqrt(patch) * np.float32(CODES / MOST_ROOT) + np.float32(0.5)
+    return np.asarray(np.minimum(codes, CODES), np.uint16)
+
+
+def _straight(codes: NDArray[np.uint16], curve: Picture) -> Picture:
+    """Light as the lens saw it."""
+    return np.asarray(cv2.LUT(codes, curve), np.float32)
+
+
+def _smooth(picture: Picture, sigma: float) -> Picture:
     return np.asarray(
-        cv2.GaussianBlur(picture, (0, 0), SMOOTH_PX, borderType=cv2.BORDER_REFLECT), np.float32
+        cv2.GaussianBlur(picture, (0, 0), sigma, borderType=cv2.BORDER_REFLECT), np.float32
     )
+
+
+def _halved(picture: Picture) -> Picture:
+    """Means of two by two pixels."""
+    size = (picture.shape[1] // 2, picture.shape[0] // 2)
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _smoothed_cells(picture: Picture) -> Picture:
+    return _cells(_smooth(_halved(picture), CELL_SMOOTH))
+
+
+def _cells(picture: Picture) -> Picture:
+    """Channels first, each in one piece: shape (3, p)."""
+    return np.ascontiguousarray(picture.reshape(-1, 3).T)
+
+
+def _even_part(low: float, high: float, side: int) -> tuple[int, int]:
+    """First and past-the-last pixel of the part that is read, an even number of them."""
+    pad = int(3 * SMOOTH_PX) + 1
+    first = int(np.clip(np.floor(low) - pad, 0, side - 2))
+    last = int(np.clip(np.ceil(high) + pad, first + 2, side))
+    if (last - first) % 2:
+        if last < side:
+            last += 1
+        elif first:
+            first -= 1
+        else:
+            last -= 1
+    return first, last
+
+
+def _along(x: Floats, y: Floats, shape: tuple[int, int]) -> Floats:
+    """Weight of each cell in the mean over points of the patch, read between cells; (p,)."""
+    weights = np.zeros(shape)
+    near = [
+        np.clip((place + 0.5) / 2.0 - 0.5, 0.0, side - 1.0)
+        for place, side in zip((y, x), shape, strict=True)
+    ]
+    for down, across in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        cells, shares = [], []
+        for place, step, side in zip(near, (down, across), shape, strict=True):
+            before = np.floor(place)
+            cells.append(np.minimum(before + step, side - 1).astype(int))
+            shares.append(place - before if step else 1.0 - (place - before))
+        np.add.at(weights, tuple(cells), shares[0] * shares[1])
+    return np.asarray(weights.ravel() / weights.sum())
+
+
+def _mostly(weights: Floats) -> NDArray[np.bool_]:
+    return np.asarray(weights > 0.5 * weights.max())
 
 
 def _coverage(box: Floats, shape: tuple[int, int]) -> Floats:
