@@ -73,8 +73,11 @@ def to_srgb8(light: NDArray[np.float32]) -> NDArray[np.uint8]:
     ------
     IEC 61966-2-1.
     """
-    steps = np.clip(light, 0.0, 1.0) * np.float32(FULL) + np.float32(0.5)
-    return np.take(_srgb8(), steps.astype(np.uint16))
+    steps = np.clip(light.reshape(-1, light.shape[-1]), 0.0, 1.0)
+    steps *= np.float32(FULL)
+    steps += np.float32(0.5)
+    shown = cv2.LUT(steps.astype(np.uint16), _srgb8())
+    return np.asarray(shown, np.uint8).reshape(light.shape)
 
 
 def saturated(codes: NDArray[np.uint16]) -> NDArray[np.bool_]:

@@ -59,8 +59,10 @@ class SmokeFinder:
         self.plate = _half(plate)
         self.veil = veil.light.astype(np.float32)
         self.slope = veil.slope
-        self.mean = _smooth(self.plate)
-        self.square = _smooth(self.plate**2)
+        # channels first, each in one piece: many times quicker than across them
+        self.mean = _planes(_smooth(self.plate))
+        j = self.veil[:, None, None]
+        self.below = _planes(_smooth(self.plate**2)) - 2 * j * self.mean + j * j
         self.scale = scale / 2.0
         away = np.sqrt(np.sum((self.plate - self.veil) ** 2, axis=-1))
         noise = (
@@ -81,15 +83,19 @@ class SmokeFinder:
     def find(self, light: Picture) -> SmokeMap:
         """Smoke in one frame that lies on the plate, exposure taken out. Call in order of time."""
         seen = _half(light)
-        cross, mean = _smooth(seen * self.plate), _smooth(seen)
-        j = self.veil
+        cross, mean = _planes(_smooth(seen * self.plate)), _planes(_smooth(seen))
+        j = self.veil[:, None, None]
         top = cross - j * (mean + self.mean) + j * j
-        below = self.square - 2 * j * self.mean + j * j
-        depth = depth_by_veil(top.astype(np.float64), below.astype(np.float64), self.slope)
-        opacity = (100.0 * (1.0 - np.exp(-depth))).astype(np.float32)
-        through = np.clip(top / (below + 1e-6), 0.0, 1.2)
-        model = through * self.mean + (1 - through) * j
-        off = np.abs(mean - model).max(axis=-1) / (0.02 + np.maximum(mean, self.mean).max(axis=-1))
+        depth = depth_by_veil(np.moveaxis(top, 0, -1), np.moveaxis(self.below, 0, -1), self.slope)
+        opacity = np.asarray(100.0 * (1.0 - np.exp(-depth)), np.float32)
+        off = level = np.zeros(opacity.shape, np.float32)
+        for c in range(3):
+            through = top[c] / (self.below[c] + 1e-6)
+            np.clip(through, 0.0, 1.2, out=through)
+            model = through * (self.mean[c] - self.veil[c]) + self.veil[c]
+            off = np.maximum(off, np.abs(mean[c] - model))
+            level = np.maximum(level, np.maximum(mean[c], self.mean[c]))
+        off /= 0.02 + level
         smoky = (opacity > np.maximum(THIN_PCT, SIGMAS * self.u_pct)) & (off < OFF_LINE)
         return self._connected(opacity, smoky)
 
@@ -130,6 +136,10 @@ def _half(picture: Picture) -> Picture:
     h, w = picture.shape[:2]
     small = cv2.resize(picture, (max(1, w // 2), max(1, h // 2)), interpolation=cv2.INTER_AREA)
     return np.asarray(small, np.float32)
+
+
+def _planes(picture: Picture) -> Picture:
+    return np.stack(cv2.split(picture))
 
 
 def _smooth(picture: Picture) -> Picture:

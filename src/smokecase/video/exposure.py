@@ -121,10 +121,16 @@ def uneven(ratios: Floats, free: NDArray[np.bool_]) -> Floats:
             here = (slice(row[0], row[-1] + 1), slice(column[0], column[-1] + 1))
             inside = ratios[here][known[here]]
             if len(inside) >= FEWEST_IN_REGION:
-                middles.append(np.median(inside, axis=0))
+                middles.append(_median(inside))
     if len(middles) < 2:
         return np.zeros(3)
     return np.asarray(np.std(middles, axis=0, ddof=1))
+
+
+def _median(rows: Floats) -> Floats:
+    """Median along the first axis; for few rows many times quicker than the library's."""
+    ordered, n = np.sort(rows, axis=0), len(rows)
+    return np.asarray(0.5 * (ordered[(n - 1) // 2] + ordered[n // 2]))
 
 
 def _bulk(ratios: Floats, start: Floats) -> Floats:
