@@ -5,8 +5,9 @@ plume's onset, on a grid of `GRID` cells along the long side. Early stretches sh
 while it is still at the pipe; a plume that then hangs about hides where it came from.
 """
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -30,18 +31,21 @@ class Activity:
     flutter: NDArray[np.float32]  # (j, h, w) the same for changes from frame to frame
     step_px: float  # size of a cell in the plate's pixels
     onset_s: float | None  # time of the first frame with a plume; None: there is none
+    layers: Picture = field(init=False, repr=False)  # (h, w, k + j) all of them, for reading
+
+    def __post_init__(self) -> None:
+        layers = np.moveaxis(np.concatenate([self.maps, self.flutter]), 0, -1)
+        object.__setattr__(self, "layers", np.ascontiguousarray(layers))
 
     def families(self) -> list[NDArray[np.float32]]:
         """Give the kinds of maps that there are."""
         return [family for family in (self.maps, self.flutter) if len(family)]
 
-    def read(
-        self, family: NDArray[np.float32], x: NDArray[np.float64], y: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Read a family of maps at plate pixels; shape (k, *x.shape)."""
-        u = ((x + 0.5) / self.step_px - 0.5).astype(np.float32)
-        v = ((y + 0.5) / self.step_px - 0.5).astype(np.float32)
-        return np.stack([_read(m, u, v) for m in family]).astype(np.float64)
+    def read(self, x: Picture, y: Picture) -> Picture:
+        """Read all maps at plate pixels; shape (*x.shape, k + j)."""
+        u, v = ((place + 0.5) / self.step_px - 0.5 for place in (x, y))
+        read = cv2.remap(self.layers, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(read, np.float32).reshape(*x.shape, -1)
 
 
 def codes(light: NDArray[np.float32]) -> Picture:
@@ -74,12 +78,17 @@ def measure_activity(
     if len(frames_light) != len(times_s) or not len(times_s):
         msg = f"times_s must hold one time per frame (got {len(times_s)} for {len(frames_light)})"
         raise ValueError(msg)
-    plate = codes(plate_light)
-    h, w = plate.shape[:2]
-    scale = max(h, w) / 640.0
+    h, w = plate_light.shape[:2]
     step = max(h, w) / GRID
-    edges = MISPLACED_PX * cv2.GaussianBlur(_steepness(plate), (0, 0), 1.5 * scale)
     size = (max(1, round(w / step)), max(1, round(h / step)))
+    # half the size holds all that the grid does; halving smooths by 1/3 px^2 by itself
+    half = 2 if step >= 2.0 else 1
+    sigma = 1.5 * max(h, w) / 640.0
+    rest = math.sqrt(max(sigma**2 - (half**2 - 1) / 9.0, 0.01)) / half
+    plate = codes(plate_light)
+    steep = np.asarray(cv2.GaussianBlur(_steepness(plate), (0, 0), sigma), np.float32)
+    edges = MISPLACED_PX * _shrunk(steep, half)
+    plate = codes(_shrunk(plate_light, half))
     times = np.asarray(times_s, dtype=np.float64)
 
     def presence(changes: list[Picture]) -> Picture:
@@ -92,10 +101,10 @@ def measure_activity(
     moving: list[Picture] = []  # from frame to frame
     before: Picture | None = None
     for frame in frames_light:
-        seen = codes(frame)
-        lasting.append(_change(plate, seen, 1.5 * scale))
+        seen = codes(_shrunk(frame, half))
+        lasting.append(_change(plate, seen, rest))
         if before is not None:
-            moving.append(_change(before, seen, 1.5 * scale))
+            moving.append(_change(before, seen, rest))
         before = seen
     maps, onset = _stretches(presence(lasting), times)
     flutter = np.zeros((0, size[1], size[0]), np.float32)
@@ -105,9 +114,11 @@ def measure_activity(
     return Activity(maps=maps, flutter=flutter, step_px=w / size[0], onset_s=onset)
 
 
-def _read(picture: Picture, x: NDArray[np.float32], y: NDArray[np.float32]) -> Picture:
-    read = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(read, dtype=np.float32)
+def _shrunk(picture: Picture, times: int) -> Picture:
+    if times == 1:
+        return picture
+    size = (picture.shape[1] // times, picture.shape[0] // times)
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _steepness(picture: Picture) -> Picture:

@@ -7,7 +7,9 @@ into the uncertainty. A place or a diameter that the user gives is taken as it i
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +28,9 @@ SMOKE_ALONE = 0.92  # smoke that leaves one place so clearly needs no visible pi
 TEMPERATURE = 0.05  # difference of scores that takes a rival's weight to a third
 RIVAL = 0.2  # weight of other places above which they are taken at their full distance
 STARTS = 10
+MOUTHS = (0.15, 0.35, 0.55, 0.8)  # short axis over long one that a climb begins with
+POOL, TRIES, ROUNDS = 12, 160, 9  # of a climb: poses kept, tried in each round, rounds
+THREADS = 2
 # of the fit itself, in diameters and degrees, from the spread on the practice clips and on renders
 FLOOR_EXIT, FLOOR_DIAMETER, FLOOR_DEG = 0.05, 0.09, 3.0
 
@@ -172,12 +177,11 @@ class _Scene:
 
 def _starts_anywhere(scene: _Scene) -> Floats:
     """Tube ends near the places that smoke seems to come from."""
-    found = []
-    for origin in find_origins(scene.activity):
-        near = origin.copy()
-        if scene.diameter_px is not None:
-            near[3] = scene.diameter_px
-        found.append(find_tubes(scene.edges, near))
+    origins = find_origins(scene.activity)
+    if scene.diameter_px is not None:
+        origins[:, 3] = scene.diameter_px
+    with ThreadPoolExecutor(THREADS) as pool:
+        found = list(pool.map(partial(find_tubes, scene.edges), origins))
     if not found or not sum(len(f) for f in found):
         return np.zeros((0, 5))
     scored = np.concatenate(found)
@@ -227,27 +231,36 @@ def _turn(a: float | Floats, b: float | Floats) -> float:
 def _fitted(scene: _Scene, starts: Floats) -> Floats:
     """Climb from each start by a shrinking random search; shape (n, 6): score and pose."""
     rng = np.random.default_rng(0)  # the same clip gives the same exit
-    ends = []
-    for start in starts:
-        step = np.array([0.2 * start[3], 0.12 * start[3], math.radians(5.0), 0.15 * start[3], 0.2])
-        if scene.exit_px is not None:
-            step[:2] = 0.0
-        if scene.diameter_px is not None:
-            step[3] = 0.0
-        pool = np.repeat(start[None], 4, axis=0)
-        pool[:, 4] = (0.15, 0.35, 0.55, 0.8)
-        scores = np.zeros(0)
-        for k in range(9):
-            tried = pool[rng.integers(0, len(pool), 160)]
-            tried = np.vstack([pool, tried + rng.normal(size=(160, 5)) * step * 0.62**k])
-            tried[:, 3] = np.clip(tried[:, 3], 0.5 * start[3], 2.0 * start[3])
-            tried[:, 4] = np.clip(tried[:, 4], 0.05, 1.0)
-            scores = scene.score(tried)
-            order = np.argsort(-scores)[:12]
-            pool, scores = tried[order], scores[order]
-        ends.append(np.r_[scores[0], pool[0]])
+    # chance is drawn before, in order: the starts do not wait for one another
+    drawn = [
+        [(rng.integers(0, POOL if k else len(MOUTHS), TRIES), rng.normal(size=(TRIES, 5)))
+         for k in range(ROUNDS)]
+        for _ in starts
+    ]  # fmt: skip
+    with ThreadPoolExecutor(THREADS) as pool:
+        ends = list(pool.map(partial(_climbed, scene), starts, drawn))
     fits = np.array(ends).reshape(-1, 6)
     return fits[np.argsort(-fits[:, 0])]
+
+
+def _climbed(scene: _Scene, start: Floats, drawn: list[tuple[NDArray[np.intp], Floats]]) -> Floats:
+    """Climb from one start with what was drawn for each round; score and pose."""
+    step = np.array([0.2 * start[3], 0.12 * start[3], math.radians(5.0), 0.15 * start[3], 0.2])
+    if scene.exit_px is not None:
+        step[:2] = 0.0
+    if scene.diameter_px is not None:
+        step[3] = 0.0
+    pool = np.repeat(start[None], len(MOUTHS), axis=0)
+    pool[:, 4] = MOUTHS
+    scores = scene.score(pool)
+    for k, (which, chance) in enumerate(drawn):
+        tried = pool[which] + chance * step * 0.62**k
+        tried[:, 3] = np.clip(tried[:, 3], 0.5 * start[3], 2.0 * start[3])
+        tried[:, 4] = np.clip(tried[:, 4], 0.05, 1.0)
+        pool, scores = np.vstack([pool, tried]), np.r_[scores, scene.score(tried)]
+        order = np.argsort(-scores)[:POOL]
+        pool, scores = pool[order], scores[order]
+    return np.asarray(np.r_[scores[0], pool[0]])
 
 
 def _judged(scene: _Scene, fits: Floats) -> PipeExit:
