@@ -34,7 +34,7 @@ def smoky_at_start(lights: Sequence[Picture], plate: Picture, pipe: PipeExit) ->
     """
     texture = PlateTexture(plate)
     cone = outflow_cone(plate.shape[:2], pipe, reach=ONSET_DIAMETERS)
-    cuts = [texture.cut(x, cone, i, None, None) for i, x in enumerate(lights)]
+    cuts = [texture.cut(x, cone, i, None, None, bands=1) for i, x in enumerate(lights)]
     if not cuts or not len(cuts[0]):
         return False
     # (n, windows), the same places in each

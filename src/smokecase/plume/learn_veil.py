@@ -116,15 +116,18 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
         centre = np.array([(section[0] + section[2]) / 2, (section[1] + section[3]) / 2])
         near = NEAR_DIAMETERS * pipe.diameter_px
     veil: Veil | None = None
+    smoky = [cut.pick(_lie_in(touched, cut)) for cut in cuts]
     for turn in range(2):
-        at_veil = None if veil is None else _Model(texture, veil)
+        if veil is not None:
+            at_veil = _Model(texture, veil)
 
-        def smoky(i: int, whole: NDArray[np.bool_], at_veil: _Model | None = at_veil) -> Windows:
-            depth, model = (None, None) if at_veil is None else at_veil.of(lights[i])
-            return texture.cut(lights[i], touched & whole, i, depth, model)
+            def cut_anew(i: int, whole: NDArray[np.bool_], at_veil: _Model = at_veil) -> Windows:
+                light = lights[i]
+                return texture.cut(light, touched & whole, i, *at_veil.of(light))
 
-        with ThreadPoolExecutor(THREADS) as pool:
-            windows = join(list(pool.map(smoky, late, sound)))
+            with ThreadPoolExecutor(THREADS) as pool:
+                smoky = list(pool.map(cut_anew, late, sound))
+        windows = join(smoky)
         windows = replace(windows, slope=windows.slope / kept, u_slope=windows.u_slope / kept)
         tell(0.65 + 0.15 * turn, "learning the colour of the smoke")
         found = _fit(windows, centre, near, white, MEMBERS if turn else 1, rng, floor, u_gain)
@@ -204,6 +207,13 @@ def _touched(cuts: list[Windows], cone: NDArray[np.bool_], stride: int) -> NDArr
     return touched & cone if found >= FEWEST_TOLD else None
 
 
+def _lie_in(places: NDArray[np.bool_], windows: Windows) -> NDArray[np.bool_]:
+    """Which windows have their centre in these places, shape (n,)."""
+    y = np.minimum(windows.y.astype(int), places.shape[0] - 1)
+    x = np.minimum(windows.x.astype(int), places.shape[1] - 1)
+    return np.asarray(places[y, x])
+
+
 def _unclipped(light: Picture, gain: Floats | None) -> NDArray[np.bool_]:
     """Places whose surroundings are not blown out: a cut-off veil would pass for a darker one."""
     ceiling = (CEILING / (np.ones(3) if gain is None else gain)).astype(np.float32)
@@ -247,11 +257,9 @@ def _kept_texture(cuts: list[Windows], touched: NDArray[np.bool_]) -> Floats:
     for windows in cuts:
         if not len(windows):
             continue
-        y = np.minimum(windows.y.astype(int), touched.shape[0] - 1)
-        x = np.minimum(windows.x.astype(int), touched.shape[1] - 1)
         change = np.abs(windows.light - windows.plate).max(axis=1)
         change /= windows.plate.max(axis=1) + 0.02
-        parts.append(windows.pick(~touched[y, x] & (change < CHANGED_WINDOW / 2.0)))
+        parts.append(windows.pick(~_lie_in(touched, windows) & (change < CHANGED_WINDOW / 2.0)))
     kept = np.ones(3)
     if not parts:
         return kept

@@ -163,6 +163,8 @@ class PlateTexture:
         frame: int,
         depth: NDArray[np.float32] | None,
         model: Picture | None,
+        *,
+        bands: int = len(BANDS),
     ) -> Windows:
         """Windows of one frame.
 
@@ -177,6 +179,8 @@ class PlateTexture:
         depth, model : ndarray or None
             Luma transmittance (h, w) and light (h, w, 3) after an earlier fit, smooth; what the
             smoke's own structure adds to the texture is taken out with them. None: not yet.
+        bands : int
+            How many of the bands, the finest first.
 
         Returns
         -------
@@ -189,16 +193,15 @@ class PlateTexture:
         weighed = self._at_grid(light[part] * self.weight[part], self.wide)[inside]
         mean = np.asarray(weighed / self.total[grid][here], np.float64)
         slopes, us, commons, shares = [], [], [], []
-        luma_light = _luma(light[part])
-        luma_model = None if model is None else _luma(model[part])
+        luma_light = _luma(light[part] if model is None else light[part] - model[part])
         level = np.clip(mean @ LUMA.astype(np.float64), 0.003, 1.0)
         for (fine, coarse, wide), (_, luma, power, share), loss in zip(
-            self._bands(), self.bands, LOSS_AT_HALF, strict=True
+            *(column[:bands] for column in (self._bands(), self.bands, LOSS_AT_HALF)), strict=True
         ):
             seen = _band(luma_light, fine, coarse)
             through: NDArray[np.float64] | float = 0.5
-            if luma_model is not None and depth is not None:
-                seen = seen - _band(luma_model, fine, coarse) + depth[part] * luma[part]
+            if depth is not None:
+                seen += depth[part] * luma[part]
                 through = np.clip(depth[grid][here].astype(np.float64), 0.05, 1.0)
             p = power[grid][here].astype(np.float64) + 1e-9
             slope = self._at_grid(luma[part] * seen, wide)[inside] / p
