@@ -57,14 +57,16 @@ MAY = {
     # the fog forecast is part of the record
     "diagnosis": WORDS | {"case", "causes", "model_files", "condensation"},
     "report": WORDS
-    | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes", "sound"},
+    | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes", "sound"}
+    | {"languages"},
     # a file that was just brought, before it is measured
     "first_look": WORDS - {"readings"} | {"model_files", "optics", "video"},
     # what the doors do with a case: measure, put away, enter, report
     "casework": WORDS
     | {"examination", "case", "causes", "diagnosis", "report", "model_files"}
-    | {"first_look"},
-    "packing": WORDS | {"case", "casework", "model_files", "optics", "report", "video"},
+    | {"first_look", "languages"},
+    "packing": WORDS
+    | {"case", "casework", "languages", "model_files", "optics", "report", "video"},
     # texts that are put together from parts, in the reader's language
     "assembled": set(),
     # texts in the reader's language, from the catalogues in models/words/

@@ -50,9 +50,9 @@ def test_sun_ahead_of_the_camera_is_warned_of_in_words():
     sun = find_sun(NOON, latitude_deg=41.8781, longitude_deg=-87.6298, view_azimuth_deg=180.0)
 
     assert str(sun) == (
-        "The sun stood 43° high in the south (azimuth 167°, both computed to 0.02°), 167° off the "
-        "observer's back, OUTSIDE the published sector of 140° behind the observer: smoke lit from "
-        "ahead looks other than it is."
+        "The sun stood 43° high in the south (azimuth 167°, both computed to 0.02°). It was 167° "
+        "off the observer's back, OUTSIDE the published sector of 140° behind the observer: smoke "
+        "lit from ahead looks other than it is."
     )
 
 
@@ -61,7 +61,7 @@ def test_sun_behind_the_camera_and_an_untold_view_are_said():
     untold = find_sun(NOON, latitude_deg=41.8781, longitude_deg=-87.6298)
 
     assert "13° off the observer's back, inside the published sector" in str(behind)
-    assert "which way the camera looked was not told" in str(untold)
+    assert "Which way the camera looked was not told." in str(untold)
     assert untold.in_sector is None
 
 

@@ -17,6 +17,7 @@ from smokecase.causes.next_check import Ask
 from smokecase.causes.witness import hear_answer
 from smokecase.diagnosis import add_words
 from smokecase.errors import AnswersError
+from smokecase.languages import ENGLISH
 from smokecase.model_files import fingerprint
 from smokecase.readings import Examination, PlumeOutline
 from smokecase.report.assemble import Made, make_report
@@ -300,16 +301,19 @@ def withdraw(
     return store.add(case, "withdrawn", {"why": why}, author=author, time=time, replaces=number)
 
 
-def save_report(
+def save_report(  # noqa: PLR0913 - the door's options, each by name
     store: CaseStore,
     case: Case,
     *,
     author: str,
     time: datetime,
     levels_pct: tuple[float, ...] = LEVELS_PCT,
+    language: str = ENGLISH,
     tell: Tell | None = None,
 ) -> tuple[Made, Entry]:
     """Make a case's report, put it away, and enter its fingerprint.
+
+    `language` is one of `languages.LANGUAGES`.
 
     Raises
     ------
@@ -317,7 +321,7 @@ def save_report(
         If the case cannot be weighed, read or written.
     """
     made = make_report(store, case, made=time, versions=versions_of(case), levels_pct=levels_pct,
-                       tell=tell)  # fmt: skip
+                       language=language, tell=tell)  # fmt: skip
     html = store.put_file("reports", made.html.encode(), ending="html")
     pdf = store.put_file("reports", made.pdf, ending="pdf")
     reply = store.put_file("reports", made.reply.encode(), ending="txt")

@@ -1,9 +1,9 @@
-"""Every English text that a reader of the page can meet, by where it stands.
+"""Every English text that a reader of page and papers can meet, by where it stands.
 
-The page's own texts are the first words of each ``say("...")`` and ``text("...")`` in `web/`; the
-rest stands in `doubts.py`, in the knowledge files, and at the places that `SPOKEN` names. Texts
-that are put together from parts stand as templates with numbered gaps: those that `TOLD` and
-`ERRORS` name. A translator works from this list.
+The texts of page and papers are the first words of each ``say("...")`` and ``text("...")`` in
+`web/`, `report/` and `packing.py`; the rest stands in `doubts.py`, in the knowledge files, and at
+the places that `SPOKEN` names. Texts that are put together from parts stand as templates with
+numbered gaps: those that `TOLD` and `ERRORS` name. A translator works from this list.
 """
 
 import ast
@@ -18,7 +18,7 @@ from smokecase.languages import read_catalogue
 from smokecase.model_files import find_model
 
 HERE = Path(__file__).parent
-PAGE = HERE / "web"
+PAGE, PAPERS = "web/**/*.py", ("report/*.py", "packing.py")
 # texts of other rooms that the page says: file, and what they are assigned to, are the first word
 # of when it is called, or come back from
 SPOKEN = {
@@ -63,13 +63,19 @@ TOLD: dict[str, set[str] | None] = {
     "case/conditions.py": None,
     "case/alongside.py": None,
     "case/judgement.py": None,
+    "case/record.py": {"__str__"},
+    "sky.py": {"__str__"},
+    "acceleration.py": {
+        "_preliminary", "_spread", "_within_band", "_not_falling", "_pauses",
+    },
 }  # fmt: skip
 # where the errors come from that a visitor of the page can meet
 ERRORS = (
-    "apart/caller.py", "apart/clips.py", "case/database.py", "case/record.py", "case/shelves.py",
-    "case/store.py", "casework.py", "causes/units.py", "causes/witness.py", "diagnosis.py",
-    "examination.py", "first_look.py", "packing.py", "pair.py", "report/assemble.py",
-    "report/backdrop.py", "sample.py", "scene.py", "sound/listening.py", "video/clip.py",
+    "apart/caller.py", "apart/clips.py", "apart/looks.py", "case/database.py", "case/record.py",
+    "case/shelves.py", "case/store.py", "casework.py", "causes/units.py", "causes/witness.py",
+    "diagnosis.py", "examination.py", "first_look.py", "packing.py", "pair.py",
+    "report/assemble.py", "report/backdrop.py", "report/key_pictures.py", "sample.py", "scene.py",
+    "sound/listening.py", "video/clip.py",
     "video/mask.py", "video/sound_track.py", "video/stills.py", "video/write.py", "web/acts.py",
     "web/desk.py", "web/paperwork.py", "web/uploads.py", "web/watch.py",
 )  # fmt: skip
@@ -85,11 +91,14 @@ PIECES = (
     "{1} more", "{1} less", "first {1} s after the start", "whole common time",
     "last third of the common time", "whole of the two pictures", "grey",
     "(corrects entry {1})", "report of {1}", "undone at the page", "measuring",
+    "corrects", "replaces", "north", "north-east", "east", "south-east", "south", "south-west",
+    "west", "north-west", "first view", "before the smoke", "first smoke",
+    "with smoke", "the picture", "clips measured with smokecase",
 )  # fmt: skip
 SAYING = {"say", "text", "words"}  # `words` where a function says all its texts in one language
 SECTIONS = (
     "page", "spoken", "doubts", "engine", "questions", "checks", "causes", "stops", "told",
-    "working", "errors",
+    "working", "errors", "papers",
 )  # fmt: skip
 
 
@@ -98,7 +107,7 @@ def english_texts() -> dict[str, dict[str, None]]:
     found: dict[str, dict[str, None]] = {}
     seen: set[str] = set()
     makers = (_page, _spoken, _doubts, _engine, _questions, _checks, _causes, _stops, _told,
-              _working, _errors)  # fmt: skip
+              _working, _errors, _papers)  # fmt: skip
     for section, maker in zip(SECTIONS, makers, strict=True):
         mine = found.setdefault(section, {})
         for english in maker():
@@ -129,7 +138,16 @@ def _said(language: str) -> dict[str, str]:
 
 
 def _page() -> Iterator[str]:
-    for path in sorted(PAGE.rglob("*.py")):
+    yield from _said_in(PAGE)
+
+
+def _papers() -> Iterator[str]:
+    for pattern in PAPERS:
+        yield from _said_in(pattern)
+
+
+def _said_in(pattern: str) -> Iterator[str]:
+    for path in sorted(HERE.glob(pattern)):
         tree = ast.parse(path.read_text(encoding="utf-8"))
         for node in ast.walk(tree):
             if (
@@ -253,7 +271,10 @@ def _errors() -> Iterator[str]:
         for node in ast.walk(_tree(HERE / file)):
             match node:
                 case ast.Assign(
-                    targets=[ast.Name(id="what" | "remedy" | "OTHER_FORM")], value=value
+                    targets=[
+                        ast.Name(id="what" | "remedy" | "OTHER_FORM" | "ORIGINAL" | "CONVERT")
+                    ],
+                    value=value,
                 ):
                     yield from _texts(value)
                 case ast.AugAssign(target=ast.Name(id="what" | "remedy"), value=value):

@@ -14,6 +14,7 @@ from smokecase.case.record import Case, Circumstances, Entry
 from smokecase.case.store import CaseStore
 from smokecase.casework import versions_of
 from smokecase.errors import AnswersError
+from smokecase.languages import ENGLISH, say, text
 from smokecase.model_files import find_model
 from smokecase.optics.light import to_linear, to_srgb8
 from smokecase.readings import SCREENING
@@ -31,7 +32,7 @@ PLACE = (
     "place",
 )  # left out of a handed-on copy
 SCHEMA = "summary.schema.json"
-README = """What lies here
+README = text("""What lies here
 
 data/report.html   the report; open it first (report.pdf: the same to print)
 data/reply.txt     the short form
@@ -43,8 +44,9 @@ data/software.json the versions that made it
 manifest-sha256.txt, tagmanifest-sha256.txt   fingerprints of every file (BagIt, RFC 8493)
 
 Check it with `smokecase case verify FOLDER`, or with any BagIt validator. Without either:
-`sha256sum -c manifest-sha256.txt`. {note}
-"""
+`sha256sum -c manifest-sha256.txt`. {note}""")
+KEPT = text("the originals")
+HANDED = text("copies without sound and position, masked")
 
 
 def pack_case(  # noqa: PLR0913 - the door's options, each by name
@@ -56,6 +58,7 @@ def pack_case(  # noqa: PLR0913 - the door's options, each by name
     key: Path | None = None,
     hand_on: bool = False,
     boxes: Mapping[int, Sequence[tuple[float, ...]]] | None = None,
+    language: str = ENGLISH,
     tell: Tell | None = None,
 ) -> Path:
     """Pack a case.
@@ -63,6 +66,8 @@ def pack_case(  # noqa: PLR0913 - the door's options, each by name
     With `hand_on`, a copy for others: place and direction left out of readings, report and
     circumstances, originals left out (their fingerprints stay), clips coded anew without their
     data and with the boxes covered, no key pictures; the ledger without what was left out.
+
+    `language` is that of report and README, one of `languages.LANGUAGES`.
 
     Raises
     ------
@@ -83,8 +88,9 @@ def pack_case(  # noqa: PLR0913 - the door's options, each by name
     told = tell or (lambda share, words: None)
     shown = without_place(case) if hand_on else case
     made = make_report(store, shown, made=time, versions=versions_of(case), pictures=not hand_on,
+                       language=language,
                        tell=lambda share, words: told(0.4 * share, words))  # fmt: skip
-    files = _papers(case, made, hand_on)
+    files = _papers(case, made, hand_on, language)
     for entry in clips:
         if entry.number in case.examinations:
             files |= _readings(case, entry)
@@ -117,16 +123,18 @@ def _plain_name(name: str) -> str:
     return "".join(c if c.isalnum() or c in "._- " else "_" for c in name)
 
 
-def _papers(case: Case, made: Made, hand_on: bool) -> dict[str, Path | bytes]:
+def _papers(case: Case, made: Made, hand_on: bool, language: str) -> dict[str, Path | bytes]:
     files: dict[str, Path | bytes] = {
         "report.html": made.html.encode(),
         "report.pdf": made.pdf,
         "reply.txt": made.reply.encode(),
         "software.json": _json(versions_of(case)),
         f"schemas/{SCHEMA}": find_model(SCHEMA).read_bytes(),
-        "README.txt": README.format(
-            clips="copies without sound and position, masked" if hand_on else "the originals",
-            note=SCREENING,
+        "README.txt": (
+            say(README, language).format(
+                clips=say(HANDED if hand_on else KEPT, language), note=say(SCREENING, language)
+            )
+            + "\n"
         ).encode(),
     }
     if hand_on:

@@ -41,14 +41,16 @@ class Sun:
             f"(azimuth {self.azimuth_deg:.0f}°, both computed to {U_POSITION_DEG}°)"
         )
         if self.from_behind_deg is None:
-            return f"{place}; which way the camera looked was not told."
+            untold = "Which way the camera looked was not told."
+            return f"{place}. {untold}"
         told = (
             "inside the published sector of 140° behind the observer"
             if self.in_sector
             else "OUTSIDE the published sector of 140° behind the observer: smoke lit from ahead "
             "looks other than it is"
         )
-        return f"{place}, {self.from_behind_deg:.0f}° off the observer's back, {told}."
+        off = f"It was {self.from_behind_deg:.0f}° off the observer's back, {told}."
+        return f"{place}. {off}"
 
 
 def find_sun(

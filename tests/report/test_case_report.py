@@ -16,6 +16,7 @@ from smokecase.case.store import open_cases
 from smokecase.readings import SCREENING, KeyFrame
 from smokecase.report.assemble import compare_pairs, make_report
 from smokecase.report.case_report import write_contents
+from smokecase.report.contents import Bars, Items, Picture, Table, Text
 from smokecase.report.course import follow_case, weighed_facts
 from smokecase.report.first_page import Material
 from smokecase.report.forum import write_reply
@@ -113,6 +114,56 @@ def pdf_text(data):
 
 
 # -- weights over the entries -------------------------------------------------------------------
+
+
+# words that stand in nearly every English sentence, and in no German one
+ENGLISH = re.compile(
+    r"\b(the|of|and|with|is|are|to|for|by|from|that|this|which|it|on|at|told|clip|entry)\b"
+)
+
+
+def texts_of(report):
+    """Every text of a report, in order, words for pictures included."""
+    yield from (report.title, report.subtitle, report.made, report.note, report.brackets)
+    for section in report.sections:
+        yield section.title
+        for block in section.blocks:
+            match block:
+                case Text():
+                    yield block.text
+                case Items():
+                    yield from block.lines
+                case Table():
+                    yield block.caption
+                    for row in (block.head, *block.rows):
+                        yield from row
+                case Picture():
+                    yield from (block.caption, block.alt)
+                case Bars():
+                    yield block.caption
+                    yield from (bar.label for bar in block.bars)
+    yield report.closing
+
+
+def test_a_report_in_german_holds_no_english_sentence(store, case, monkeypatch):
+    made = []
+    monkeypatch.setattr(
+        "smokecase.report.assemble.to_html", lambda report: made.append(report) or to_html(report)
+    )
+
+    found = make_report(store, case, made=NOON, versions={"smokecase": "1"}, language="de")
+
+    told = [text for text in texts_of(made[0]) if "<after> a month" not in text]
+    assert len(told) > 100
+    assert [text for text in told if ENGLISH.search(text)] == []
+    assert '<html lang="de">' in found.html
+    assert "Camera readings" not in found.html
+    assert [line for line in found.reply.splitlines() if ENGLISH.search(line)] == []
+    pdf = " ".join(
+        page.get_textpage().get_text_range() for page in pypdfium2.PdfDocument(found.pdf)
+    )
+    assert "Rauchbericht: Old mill" in pdf
+    assert f"Seite 1 von {len(pypdfium2.PdfDocument(found.pdf))}" in pdf
 
 
 def test_the_weights_rest_on_what_was_told_before_the_repair(case):

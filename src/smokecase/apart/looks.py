@@ -69,16 +69,16 @@ class Looks:
             self._nursery.close()
 
     def _ask(
-        self, what: str, path: Path, read: Callable[[dict[str, Any], Arrays], T], **more: Any
+        self, kind: str, path: Path, read: Callable[[dict[str, Any], Arrays], T], **more: Any
     ) -> T:
-        request = {"what": what, "path": str(path.absolute()), **more}
+        request = {"what": kind, "path": str(path.absolute()), **more}
         with self._one:
             plain, arrays = self._nursery.run(request, where=path.name)
         try:
             return read(plain, arrays)
         except (LookupError, ValueError, TypeError) as error:
-            said = f"what came back from its process does not fit together ({error})"
-            raise ClipError(said, where=path.name, remedy="bring it again") from error
+            what = f"what came back from its process does not fit together ({error})"
+            raise ClipError(what, where=path.name, remedy="bring it again") from error
 
 
 def _seen(plain: dict[str, Any]) -> FirstLook:

@@ -64,11 +64,11 @@ def against(name: str, words: str) -> Condition:
     return Condition(name=name, first="", second="", alike=False, words=words)
 
 
-def _untold(name: str, one: object, other: object) -> Condition:
+def _untold(name: str, one: object, other: object, unit: str = "") -> Condition:
     which = "neither" if one is None and other is None else "only one"
     return Condition(
-        name=name, first="not told" if one is None else f"{one}",
-        second="not told" if other is None else f"{other}", alike=None,
+        name=name, first="not told" if one is None else f"{one} {unit}".strip(),
+        second="not told" if other is None else f"{other} {unit}".strip(), alike=None,
         words=f"{name} is told for {which}".replace("for neither", "for neither clip"),
     )  # fmt: skip
 
@@ -76,7 +76,7 @@ def _untold(name: str, one: object, other: object) -> Condition:
 def _standing(one: float | None, other: float | None) -> Condition:
     name = "standing time"
     if one is None or other is None:
-        return _untold(name, one, other)
+        return _untold(name, one, other, "h")
     low, high = sorted((one, other))
     alike = low >= COLD_H or high <= STANDING_RATIO * low or high - low <= 0.25
     return _told(name, f"{one:g} h", f"{other:g} h", alike)
@@ -84,13 +84,13 @@ def _standing(one: float | None, other: float | None) -> Condition:
 
 def _near(name: str, unit: str, one: float | None, other: float | None, most: float) -> Condition:
     if one is None or other is None:
-        return _untold(name, one, other)
+        return _untold(name, one, other, unit)
     return _told(name, f"{one:g} {unit}", f"{other:g} {unit}", abs(one - other) <= most)
 
 
 def _ratio(name: str, unit: str, one: float | None, other: float | None, most: float) -> Condition:
     if one is None or other is None:
-        return _untold(name, one, other)
+        return _untold(name, one, other, unit)
     alike = max(one, other) <= most * min(one, other)
     return _told(name, f"{one:.0f} {unit}", f"{other:.0f} {unit}", alike)
 

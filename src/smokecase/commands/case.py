@@ -19,6 +19,7 @@ from smokecase.commands.case_clip import (
     read_numbers,
 )
 from smokecase.commands.progress import show_progress
+from smokecase.languages import ENGLISH, LANGUAGES
 from smokecase.errors import AnswersError, on_screen
 
 EXAMPLES = """
@@ -89,6 +90,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     reported.add_argument("--out", metavar="DIR", type=Path, default=None)
     reported.add_argument("--level", metavar="PCT", type=float, action="append", default=[],
                           help="opacity above which seconds are counted")  # fmt: skip
+    _add_language(reported)
     packed = word("package", "write the evidence package (BagIt)", _package)
     packed.add_argument("--out", metavar="DIR", type=Path, required=True)
     packed.add_argument("--sign", metavar="KEY", type=Path, help="your own SSH key")
@@ -100,8 +102,16 @@ def add(parser: argparse.ArgumentParser) -> None:
         "--mask", metavar="ENTRY:X0,Y0,X1,Y1[,FROM,TO]", action="append", default=[],
         help="cover this box of a clip, in picture pixels (and seconds)",
     )  # fmt: skip
+    _add_language(packed)
     checked = word("verify", "tell whether a package was changed", _verify, case=False)
     checked.add_argument("package", metavar="PACKAGE", type=Path)
+
+
+def _add_language(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--language", choices=sorted(LANGUAGES), default=ENGLISH,
+        help="language of report and reply (English unless told)",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:
@@ -282,7 +292,7 @@ def _report(args: argparse.Namespace, store: CaseStore) -> int:
     levels = tuple(args.level) or LEVELS_PCT
     with show_progress("working") as tell:
         made, entry = save_report(store, case, author=_author(args), time=NOW(),
-                                  levels_pct=levels, tell=tell)  # fmt: skip
+                                  levels_pct=levels, language=args.language, tell=tell)  # fmt: skip
     _say(f"Entry {entry.number}: {entry}")
     if args.out:
         write_report(made, args.out)
@@ -306,7 +316,7 @@ def _package(args: argparse.Namespace, store: CaseStore) -> int:
     case = _read(args, store)
     with show_progress("working") as tell:
         path = pack_case(store, case, args.out, time=NOW(), key=args.sign, hand_on=args.hand_on,
-                         boxes=boxes, tell=tell)  # fmt: skip
+                         boxes=boxes, language=args.language, tell=tell)  # fmt: skip
     _say(f"Written to {path}. Anyone can check it: smokecase case verify {path}")
     return 0
 

@@ -8,6 +8,7 @@ from smokecase.case.compare import Comparison, compare
 from smokecase.case.record import Case, Entry
 from smokecase.case.store import CaseStore
 from smokecase.errors import AnswersError, CaseError, SmokecaseError
+from smokecase.languages import ENGLISH, say_error, text
 from smokecase.report.beside import draw_beside
 from smokecase.report.case_report import write_contents
 from smokecase.report.course import Course, follow_case
@@ -20,7 +21,7 @@ from smokecase.report.page import to_html
 from smokecase.report.pdf import to_pdf
 
 Tell = Callable[[float, str], None]
-WITHHELD = "key pictures, because this copy is made to be handed on."
+WITHHELD = text("key pictures, because this copy is made to be handed on.")
 SHEET_LETTERS = 1.6  # key pictures are printed at half their size, and read on a phone
 PAIRS = (("suspect", "healthy"), ("before", "after"))
 
@@ -44,9 +45,12 @@ def make_report(  # noqa: PLR0913 - the door's options, each by name
     versions: Mapping[str, str],
     levels_pct: tuple[float, ...] = LEVELS_PCT,
     pictures: bool = True,
+    language: str = ENGLISH,
     tell: Tell | None = None,
 ) -> Made:
     """Make the report of a case; without `pictures`, none of the filmed ones is shown.
+
+    `language` is one of `languages.LANGUAGES`.
 
     Raises
     ------
@@ -60,13 +64,13 @@ def make_report(  # noqa: PLR0913 - the door's options, each by name
     for i, (comparison, entries) in enumerate(comparisons if pictures else ()):
         told(0.4 + 0.1 * i, "laying clips side by side")
         try:
-            beside[i] = _beside(store, case, comparison, entries)
+            beside[i] = _beside(store, case, comparison, entries, language)
         except SmokecaseError as error:
-            missing.append(str(error))
-    sheets, without = _sheets(store, case) if pictures else ({}, [WITHHELD])
+            missing.append(say_error(error, language))
+    sheets, without = _sheets(store, case, language) if pictures else ({}, [WITHHELD])
     material = Material(
         course=course, comparisons=comparisons, pictures=sheets, side_by_side=beside,
-        levels_pct=levels_pct, versions=versions, missing=(*missing, *without),
+        levels_pct=levels_pct, versions=versions, missing=(*missing, *without), language=language,
     )  # fmt: skip
     report = write_contents(
         case, material, made=made, tell=lambda share, words: told(0.6 + 0.3 * share, words)
@@ -77,7 +81,7 @@ def make_report(  # noqa: PLR0913 - the door's options, each by name
         html=to_html(report), pdf=to_pdf(report, made=made),
         reply=write_reply(
             examinations, course.diagnosis,
-            repaired=[c.sentence for c, _ in comparisons if c.first == "before"]
+            language=language, repaired=[c.sentence for c, _ in comparisons if c.first == "before"]
             if course.after_repair else None,
         ), course=course,
         comparisons=tuple(comparisons),
@@ -134,7 +138,7 @@ def compare_entries(
     return found, (first.number, second.number)
 
 
-def _sheets(store: CaseStore, case: Case) -> tuple[dict[int, bytes], list[str]]:
+def _sheets(store: CaseStore, case: Case, language: str) -> tuple[dict[int, bytes], list[str]]:
     """Contact sheet of each clip that holds, and sentences on those that are damaged."""
     found: dict[int, bytes] = {}
     faults = []
@@ -145,20 +149,20 @@ def _sheets(store: CaseStore, case: Case) -> tuple[dict[int, bytes], list[str]]:
                 text = store.read_file("pictures", sha256).decode()
                 pictures = key_pictures_from_json(text, where=entry.body["name"])
             except CaseError as error:
-                faults.append(str(error))
+                faults.append(say_error(error, language))
                 continue
             seen = replace(case.examinations[entry.number], key_frames=pictures)
-            sheet = draw_contact_sheet(seen, letters=SHEET_LETTERS)
+            sheet = draw_contact_sheet(seen, letters=SHEET_LETTERS, lang=language)
             if sheet is not None:
                 found[entry.number] = to_jpeg(sheet)
     return found, faults
 
 
 def _beside(
-    store: CaseStore, case: Case, comparison: Comparison, entries: tuple[int, int]
+    store: CaseStore, case: Case, comparison: Comparison, entries: tuple[int, int], language: str
 ) -> bytes:
     one, other = (store.find_file("clips", case.find_entry(n).body["sha256"]) for n in entries)
     return draw_beside(
         (one, other), (case.examinations[entries[0]], case.examinations[entries[1]]),
-        (comparison.first, comparison.second),
+        (comparison.first, comparison.second), lang=language,
     )  # fmt: skip

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.languages import ENGLISH, say
 from smokecase.optics.light import to_linear, to_srgb8
 from smokecase.readings import SCREENING, Examination
 from smokecase.video.clip import Clip, Frame, open_clip
@@ -21,8 +22,9 @@ STRIP_PX = 72  # under each picture, for its words
 
 
 def draw_beside(
-    paths: tuple[Path, Path], examinations: tuple[Examination, Examination], names: tuple[str, str]
-) -> bytes:
+    paths: tuple[Path, Path], examinations: tuple[Examination, Examination],
+    names: tuple[str, str], *, lang: str = ENGLISH,
+) -> bytes:  # fmt: skip
     """Draw both clips at their densest moment, side by side; JPEG.
 
     Raises
@@ -37,8 +39,8 @@ def draw_beside(
         at_s = _peak_s(examination)
         clip = open_clip(path, long_side=960)
         frame = next(iter(clip.frames(at_s)), None) or next(iter(clip.frames()))
-        words = f"{name}: {examination.clip}, {frame.time_s:.1f} s"
-        halves.append(_half(_shown(frame, clip), words))
+        words = f"{say(name, lang)}: {examination.clip}, {frame.time_s:.1f} s"
+        halves.append(_half(_shown(frame, clip), words, lang))
     out = io.BytesIO()
     Image.fromarray(_side_by_side(halves)).save(out, "JPEG", quality=88)
     return out.getvalue()
@@ -126,7 +128,7 @@ def _side_by_side(halves: list[Picture]) -> Picture:
     return np.concatenate([halves[0], line, halves[1]], axis=1)
 
 
-def _half(picture: Picture, words: str) -> Picture:
+def _half(picture: Picture, words: str, lang: str = ENGLISH) -> Picture:
     """One picture at its height with its words under it."""
     from PIL import Image, ImageDraw, ImageFont
 
@@ -136,6 +138,6 @@ def _half(picture: Picture, words: str) -> Picture:
     sheet.paste(image, (0, 0))
     pen = ImageDraw.Draw(sheet)
     pen.text((8, TALL_PX + 5), words, fill=(16, 22, 30), font=ImageFont.load_default(size=26))
-    note = SCREENING.split(":")[0] + "."
+    note = say(SCREENING, lang).split(":")[0] + "."
     pen.text((8, TALL_PX + 42), note, fill=(86, 97, 106), font=ImageFont.load_default(size=18))
     return np.asarray(sheet)

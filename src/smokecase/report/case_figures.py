@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from smokecase.case.compare import Comparison
+from smokecase.languages import ENGLISH, say
 from smokecase.readings import Examination
 from smokecase.report.course import Course
 from smokecase.report.figures import SETTINGS
@@ -21,7 +22,7 @@ GREYS = ("#111111", "#14566b", "#8a3b12", "#555555", "#2f6b2f")
 SHOWN = 4  # families drawn over the course of a case
 
 
-def draw_curve(examination: Examination) -> bytes:
+def draw_curve(examination: Examination, lang: str = ENGLISH) -> bytes:
     """Opacity over time with its 95 % band, and the plume's densest part; PNG."""
     figure, axes = _sheet(5.8, 2.5)
     trace = examination.trace
@@ -38,14 +39,16 @@ def draw_curve(examination: Examination) -> bytes:
     start_s = examination.timing.engine_start_s
     if start_s is not None:
         axes.axvline(start_s, color=FAINT, linewidth=0.9, linestyle=LINES[2])
-        axes.text(start_s, top, " engine starts", va="top", fontsize=9, color=INK)
-    _labels(axes, "time in the clip [s]")
-    _legend(axes, [("at the pipe, with its 95 % band", INK, LINES[0]),
-                   ("densest part of the plume", FIRST, LINES[1])])  # fmt: skip
+        axes.text(
+            start_s, 0.97 * top, f" {say('engine starts', lang)}", va="top", fontsize=9, color=INK
+        )
+    _labels(axes, lang, below=say("time in the clip [s]", lang))
+    _legend(axes, [(say("at the pipe, with its 95 % band", lang), INK, LINES[0]),
+                   (say("densest part of the plume", lang), FIRST, LINES[1])])  # fmt: skip
     return _png(figure)
 
 
-def draw_comparison(comparison: Comparison) -> bytes:
+def draw_comparison(comparison: Comparison, lang: str = ENGLISH) -> bytes:
     """Both curves on one clock, and their difference with its band; PNG."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
@@ -65,21 +68,21 @@ def draw_comparison(comparison: Comparison) -> bytes:
     above.set_ylim(
         max(min(-5.0, 1.1 * lowest), -40.0), _top(comparison.first_pct, comparison.second_pct)
     )
-    _labels(above, "")
-    _legend(above, [(comparison.first, FIRST, LINES[0]), (comparison.second, SECOND, LINES[1])])
+    first, second = say(comparison.first, lang), say(comparison.second, lang)
+    _labels(above, lang)
+    _legend(above, [(first, FIRST, LINES[0]), (second, SECOND, LINES[1])])
     change = comparison.difference_pct
     below.axhline(0, color=INK, linewidth=0.9)
     below.fill_between(time_s, change[:, 1], change[:, 2], color="#cfd4d6", linewidth=0)
     below.plot(time_s, change[:, 0], color=INK, linewidth=1.4)
-    _labels(below, "time from the start of the engine [s]")
-    below.set_ylabel("change [%]")
-    below.set_title(
-        f"{comparison.second} less {comparison.first}, with its 95 % band", loc="left", fontsize=10
-    )
+    _labels(below, lang, below=say("time from the start of the engine [s]", lang))
+    below.set_ylabel(say("change [%]", lang))
+    head = say("{second} less {first}, with its 95 % band", lang)
+    below.set_title(head.format(first=first, second=second), loc="left", fontsize=10)
     return _png(figure)
 
 
-def draw_course(course: Course) -> bytes:
+def draw_course(course: Course, lang: str = ENGLISH) -> bytes:
     """How each entry moved the weights of the likeliest families; PNG."""
     figure, axes = _sheet(5.8, 3.3)
     last = course.steps[-1].families
@@ -90,10 +93,12 @@ def draw_course(course: Course) -> bytes:
             100 * next(f.weight for f in step.families if f.name == name) for step in course.steps
         ]
         axes.plot(at, weights, color=GREYS[i], linestyle=LINES[i], marker=MARKS[i], markersize=5,
-                  linewidth=1.5, label=last[i].title)  # fmt: skip
-    axes.set_xticks(at, ["usual"] + [f"{s.entry.number}" for s in course.steps if s.entry])
-    axes.set_xlabel("after entry number (see the table of entries)")
-    axes.set_ylabel("weight [%]")
+                  linewidth=1.5, label=say(last[i].title, lang))  # fmt: skip
+    axes.set_xticks(
+        at, [say("usual", lang)] + [f"{s.entry.number}" for s in course.steps if s.entry]
+    )
+    axes.set_xlabel(say("after entry number (see the table of entries)", lang))
+    axes.set_ylabel(say("weight [%]", lang))
     axes.set_ylim(0, 100)
     axes.grid(axis="y", color=GRID, linewidth=0.7)
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=1, frameon=False,
@@ -117,8 +122,8 @@ def _top(*columns: Any) -> float:
     return 104.0 if highest > 60 else max(20.0, 1.35 * highest)
 
 
-def _labels(axes: "Axes", below: str) -> None:
-    axes.set_ylabel("opacity [%]")
+def _labels(axes: "Axes", lang: str, *, below: str = "") -> None:
+    axes.set_ylabel(say("opacity [%]", lang))
     if below:
         axes.set_xlabel(below)
     axes.grid(axis="y", color=GRID, linewidth=0.7)
@@ -129,8 +134,8 @@ def _legend(axes: "Axes", parts: list[tuple[str, str, Any]]) -> None:
     from matplotlib.lines import Line2D
 
     lines = [Line2D([], [], color=c, linestyle=s, linewidth=1.6) for _, c, s in parts]
-    axes.legend(lines, [words for words, _, _ in parts], loc="upper right", frameon=True,
-                facecolor="white", edgecolor="none", framealpha=0.85, handlelength=3.4,
+    axes.legend(lines, [words for words, _, _ in parts], loc="lower right", borderaxespad=0.2,
+                bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False, handlelength=3.4,
                 fontsize=9.5)  # fmt: skip
 
 

@@ -2,11 +2,14 @@
 
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 
 from smokecase.case.compare import Comparison
 from smokecase.case.record import Case, Circumstances, Entry
+from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.causes.record import percent
 from smokecase.causes.weigh import Weight
+from smokecase.languages import say, text
 from smokecase.readings import Examination
 from smokecase.report.case_figures import draw_comparison, draw_course, draw_curve
 from smokecase.report.contents import (
@@ -26,40 +29,61 @@ from smokecase.report.story import tell_doubts, tell_story
 Tell = Callable[[float, str], None]
 
 SHOWN_CAUSES, SHOWN_REASONS = 5, 4
+NOT_TOLD = "not told"
 # circumstances of engine and weather; the observer's own stand in the inspector's record
 TOLD = {
-    "role": "role", "engine": "engine", "standing_h": "stood for [h]",
-    "coolant_degc": "coolant [°C]", "ambient_degc": "air outside [°C]",
-    "humidity_pct": "humidity [%]", "pressure_hpa": "air pressure [hPa]",
-    "load": "load", "light": "light",
-    "camera": "camera", "pipe_diameter_mm": "pipe diameter [mm]",
+    "role": text("role"), "engine": text("engine"), "standing_h": text("stood for [h]"),
+    "coolant_degc": text("coolant [°C]"), "ambient_degc": text("air outside [°C]"),
+    "humidity_pct": text("humidity [%]"), "pressure_hpa": text("air pressure [hPa]"),
+    "load": text("load"), "light": text("light"),
+    "camera": text("camera"), "pipe_diameter_mm": text("pipe diameter [mm]"),
 }  # fmt: skip
 METHOD = (
-    "Opacity is the share of light that the smoke keeps from coming through, in percent: 0 is "
-    "clear air, 100 a black wall. The program learns from the smoke-free pictures what lies behind "
-    "the plume, lays every picture on that view, and reads how much fainter the pattern behind the "
-    "plume has become in a square just beyond the end of the pipe (the measuring section, 1.1 pipe "
-    "widths wide). What the smoke adds by its own brightness is taken out.",
-    "Figures in brackets are the 95 % interval: in 95 of 100 such readings the truth should lie "
-    "inside. They grow where the picture is noisy, shaky or lit badly. A value a little below zero "
-    "is noise around clear air and is left as it is, since cutting it would make averages lie.",
-    "Two clips are told apart with care: that one smokes less or more is said where a real "
-    "difference, beyond 3 % opacity and a fifth of the larger, is at least 90 % sure, and that "
-    "chance stands beside it; that there is no difference is said where one that matters, 5 % "
-    "opacity and two fifths of the larger, is ruled out. Doubts that both clips share cancel.",
-    "Weights of causes say how likely each is there, given all that was measured, answered and "
-    "found; several can be true at once, so they need not sum to 100 %. Their interval shows how "
-    "far they move when the chances behind them are wrong by as much as they may be.",
+    text(
+        "Opacity is the share of light that the smoke keeps from coming through, in percent: 0 "
+        "is clear air, 100 a black wall. The program learns from the smoke-free pictures what "
+        "lies behind the plume, lays every picture on that view, and reads how much fainter the"
+        " pattern behind the plume has become in a square just beyond the end of the pipe (the "
+        "measuring section, 1.1 pipe widths wide). What the smoke adds by its own brightness is"
+        " taken out."
+    ),
+    text(
+        "Figures in brackets are the 95 % interval: in 95 of 100 such readings the truth should"
+        " lie inside. They grow where the picture is noisy, shaky or lit badly. A value a "
+        "little below zero is noise around clear air and is left as it is, since cutting it "
+        "would make averages lie."
+    ),
+    text(
+        "Two clips are told apart with care: that one smokes less or more is said where a real "
+        "difference, beyond 3 % opacity and a fifth of the larger, is at least 90 % sure, and "
+        "that chance stands beside it; that there is no difference is said where one that "
+        "matters, 5 % opacity and two fifths of the larger, is ruled out. Doubts that both "
+        "clips share cancel."
+    ),
+    text(
+        "Weights of causes say how likely each is there, given all that was measured, answered "
+        "and found; several can be true at once, so they need not sum to 100 %. Their interval "
+        "shows how far they move when the chances behind them are wrong by as much as they may "
+        "be."
+    ),
 )
 LIMITS = (
-    "A camera reads an open plume, no closed cell: its figure is not that of a smoke meter, and a "
-    "reading in 1/m is not given here.",
-    "What the smoke is made of is inferred from colour, time course and answers; nothing was "
-    "analysed.",
-    "Only what was filmed is known: load, standing time and temperatures are as told, not measured "
-    "by the program.",
-    "Chances behind the weights rest partly on workshop practice without a published source; the "
-    "command `smokecase knowledge` shows the origin of each.",
+    text(
+        "A camera reads an open plume, no closed cell: its figure is not that of a smoke meter,"
+        " and a reading in 1/m is not given here."
+    ),
+    text(
+        "What the smoke is made of is inferred from colour, time course and answers; nothing "
+        "was analysed."
+    ),
+    text(
+        "Only what was filmed is known: load, standing time and temperatures are as told, not "
+        "measured by the program."
+    ),
+    text(
+        "Chances behind the weights rest partly on workshop practice without a published "
+        "source; the command `smokecase knowledge` shows the origin of each."
+    ),
 )
 
 
@@ -78,226 +102,295 @@ def write_contents(
         Called with progress (0 to 1) and words; may raise `Cancelled`.
     """
     told = tell or (lambda share, words: None)
+    lang = material.language
     told(0.0, "writing the first page")
     sections = [
-        write_first_page(case, material), _causes(material.course), _course(case, material.course)
-    ]  # fmt: skip
+        write_first_page(case, material),
+        _causes(material.course, lang),
+        _course(case, material.course, lang),
+    ]
     for i, (comparison, entries) in enumerate(material.comparisons):
         told(0.1, f"comparing {comparison.first} and {comparison.second}")
-        sections.append(_comparison(comparison, entries, material.side_by_side.get(i)))
+        sections.append(_comparison(comparison, entries, material.side_by_side.get(i), lang))
     clips = [e for e in case.of_kind("clip") if e.number in case.examinations]
     for i, entry in enumerate(clips):
         told(0.2 + 0.6 * i / len(clips), f"showing {entry.body['name']}")
         examination = case.examinations[entry.number]
-        sections.append(_clip(entry, examination, material.pictures.get(entry.number)))
-        sections.append(inspect_clip(entry, examination, levels_pct=material.levels_pct))
-    sections += [_method(), _proofs(case, material)]
-    last = case.entries[-1].fingerprint if case.entries else "none"
-    shown = made.strftime("%d %B %Y, %H:%M %Z").strip()
+        sections.append(_clip(entry, examination, material.pictures.get(entry.number), lang))
+        sections.append(
+            inspect_clip(entry, examination, levels_pct=material.levels_pct, language=lang)
+        )
+    sections += [_method(lang), _proofs(case, material)]
+    last = case.entries[-1].fingerprint if case.entries else "-"
+    shown = made.strftime("%Y-%m-%d, %H:%M %Z").strip()
     return Report(
-        title=f"Smoke report: {case.name}",
-        subtitle=_engine(case),
-        made=f"made {shown}",
+        title=say("Smoke report: {case}", lang).format(case=case.name),
+        subtitle=_engine(case, lang),
+        made=say("made {day}", lang).format(day=shown),
         sections=tuple(sections),
-        closing=f"Made by smokecase {material.versions.get('smokecase', '')} on {shown}; "
-        f"fingerprint of the last entry: {last}.",
+        closing=say(
+            "Made by smokecase {version} on {day}; fingerprint of the last entry: {last}.", lang
+        ).format(version=material.versions.get("smokecase", ""), day=shown, last=last),
+        language=lang,
     )
 
 
-def _engine(case: Case) -> str:
-    facts = ", ".join(
-        f"{name.replace('_', ' ')}: {value}" for name, value in case.engine.items() if value
-    )
-    return facts or "nothing is told of the engine"
+def _engine(case: Case, lang: str) -> str:
+    """Tell of the engine what was told when the case was opened: each question, its answer."""
+    knowledge = standard_knowledge()
+    facts = []
+    for name, value in case.engine.items():
+        context, part = knowledge.contexts.get(name), knowledge.parts.get(name)
+        asked = context.question if context else part.question if part else name.replace("_", " ")
+        given = dict(zip(context.states, context.words, strict=True)) if context else {}
+        if value:
+            answer = say(given.get(value, str(value).replace("_", " ")), lang)
+            facts.append(f"{say(asked, lang)} {answer}")
+    return "; ".join(facts) or say("nothing is told of the engine", lang)
 
 
 # -- what the weights rest on --------------------------------------------------------------------
 
 
-def _causes(course: Course) -> Section:
+def _causes(course: Course, lang: str) -> Section:
     found = course.diagnosis
     shown = [c for c in found.causes if c.weight >= 0.03][:SHOWN_CAUSES]
     facts = tuple(e.number for e in course.facts)
-    words = "The likeliest single causes, with their weights, and what speaks for and against each"
-    blocks: list[Block] = [Text(f"{words}:", facts)]
+    words = say("The likeliest single causes, with their weights, and what speaks for and against "
+                "each:", lang)  # fmt: skip
+    blocks: list[Block] = [Text(words, facts)]
     for cause in shown:
-        blocks += [Text(f"{cause.title}: {tell_weight(cause)}", (), "lead"), Items(_reasons(cause))]
-    doubtful = [f"Not explained by the likeliest causes: {u.told}." for u in found.unexplained]
-    doubtful += [f"Does not fit together: {c.words}" for c in found.contradictions]
-    doubtful += list(found.notes)
+        head = f"{say(cause.title, lang)}: {tell_weight(cause, lang)}"
+        blocks += [Text(head, (), "lead"), Items(_reasons(cause, lang))]
+    doubtful = [
+        say("Not explained by the likeliest causes: {told}.", lang).format(told=say(u.told, lang))
+        for u in found.unexplained
+    ]
+    doubtful += [
+        say("These two do not fit together: {what}", lang).format(what=say(c.words, lang))
+        for c in found.contradictions
+    ]
+    doubtful += [say(note, lang) for note in found.notes]
     leading = found.families[0].name
     doubtful += [
-        f"Without one fact ({s.told}) another family would lead."
+        say("Without one fact ({told}) another family would lead.", lang).format(
+            told=say(s.told, lang)
+        )
         for s in found.sensitivity[:3]
         if s.leading_without != leading
     ]
     if found.rival and found.rival.fact:
-        doubtful.append(f"One fact would separate the two leading causes: {found.rival.words}")
+        doubtful.append(
+            say("One fact would separate the two leading causes: {fact}", lang).format(
+                fact=say(found.rival.words, lang)
+            )
+        )
     if doubtful:
         blocks.append(Items(tuple(doubtful)))
-    return Section("Why these causes", tuple(blocks), new_page=True)
+    return Section(say("Why these causes", lang), tuple(blocks), new_page=True)
 
 
-def _reasons(weight: Weight) -> tuple[str, ...]:
+def _reasons(weight: Weight, lang: str) -> tuple[str, ...]:
     said = []
     for reason in weight.reasons[:SHOWN_REASONS]:
-        way = "for" if reason.decibans > 0 else "against"
-        asked = reason.question + ("" if reason.question.endswith("?") else ":")
-        said.append(f"{way}, {reason.strength}: {asked} {reason.told}")
-    return tuple(said) or ("only how common it is",)
+        way = say("for it", lang) if reason.decibans > 0 else say("against it", lang)
+        question = say(reason.question, lang)
+        asked = question + ("" if question.endswith("?") else ":")
+        said.append(f"{way}, {say(reason.strength, lang)}: {asked} {say(reason.told, lang)}")
+    return tuple(said) or (say("only how common it is", lang),)
 
 
-def _course(case: Case, course: Course) -> Section:
+def _course(case: Case, course: Course, lang: str) -> Section:
     gone = case.replaced()
     rows = tuple(
         (
             f"{e.number}",
             e.time_utc[:16].replace("T", " "),
-            e.author or "not told",
-            tell_entry(e) + (" [no longer holds]" if e.number in gone else ""),
+            _by(e, lang),
+            _told(e, lang) + (f" [{say('no longer holds', lang)}]" if e.number in gone else ""),
         )
         for e in case.entries
     )
+    head = (say("no.", lang), say("entered (UTC)", lang), say("by", lang), say("entry", lang))
     blocks: list[Block] = [
-        Table(("no.", "entered (UTC)", "by", "entry"), rows,
-              "Every entry of this case; none is ever changed, corrections are entries too",
-              (0.07, 0.2, 0.15, 0.58))
+        Table(head, rows,
+              say("Every entry of this case; none is ever changed, corrections are entries too",
+                  lang), (0.07, 0.2, 0.15, 0.58))
     ]  # fmt: skip
     if len(course.steps) > 1:
-        words = "; ".join(_moved(course, i) for i in range(1, len(course.steps)))
+        moved = tuple(_moved(course, i, lang) for i in range(1, len(course.steps)))
+        alt = f"{say('How the weights moved.', lang)} {' '.join(moved)}"
         blocks.append(
-            Picture(draw_course(course), f"How the weights moved. {words}",
-                    "How each fact moved the weights of the likeliest families; the numbers are "
-                    "those of the entries above",
+            Picture(draw_course(course, lang), alt,
+                    say("How each fact moved the weights of the likeliest families; the numbers "
+                        "are those of the entries above", lang),
                     tuple(e.number for e in course.facts))
         )  # fmt: skip
-        blocks.append(Items(tuple(_moved(course, i) for i in range(1, len(course.steps)))))
-    return Section("The story so far", tuple(blocks))
+        blocks.append(Items(moved))
+    return Section(say("The story so far", lang), tuple(blocks))
 
 
-def _moved(course: Course, i: int) -> str:
+def _by(entry: Entry, lang: str) -> str:
+    """Who entered it; where nobody gave a name, a few words of the program stand there."""
+    return say(entry.author, lang) or say("not told", lang)
+
+
+def _told(entry: Entry, lang: str) -> str:
+    return say(tell_entry(entry, say=partial(say, language=lang)), lang)
+
+
+def _moved(course: Course, i: int, lang: str) -> str:
     """One sentence: what an entry did to the family that it moved most."""
     before = {f.name: f for f in course.steps[i - 1].families}
     after = course.steps[i]
     most = max(after.families, key=lambda f: abs(f.weight - before[f.name].weight))
-    number, words = (after.entry.number, tell_entry(after.entry)) if after.entry else (0, "")
+    number, told = (after.entry.number, _told(after.entry, lang)) if after.entry else (0, "")
     if abs(most.weight - before[most.name].weight) < 0.005:
-        return f"Entry {number} ({words}) moved nothing."
-    return (
-        f"Entry {number} ({words}): {most.title} went from "
-        f"{percent(before[most.name].weight)} to {tell_weight(most)}."
-    )
+        return say("Entry {n} ({told}) moved nothing.", lang).format(n=number, told=told)
+    return say("Entry {n} ({told}): {cause} went from {before} to {after}.", lang).format(
+        n=number, told=told, cause=say(most.title, lang),
+        before=percent(before[most.name].weight), after=tell_weight(most, lang),
+    )  # fmt: skip
 
 
 # -- comparisons and clips -----------------------------------------------------------------------
 
 
-def _comparison(comparison: Comparison, entries: tuple[int, int], beside: bytes | None) -> Section:
-    blocks: list[Block] = [Text(comparison.sentence, entries, "lead")]
+def _comparison(
+    comparison: Comparison, entries: tuple[int, int], beside: bytes | None, lang: str
+) -> Section:
+    first, second = say(comparison.first, lang), say(comparison.second, lang)
+    sentence = say(comparison.sentence, lang)
+    blocks: list[Block] = [Text(sentence, entries, "lead")]
     if beside is not None:
         blocks.append(
-            Picture(beside, f"{comparison.first} beside {comparison.second} at their peaks",
-                    f"The densest moment of each clip: {comparison.first} on the left, "
-                    f"{comparison.second} on the right", entries)
+            Picture(beside,
+                    say("Both clips at their densest: {first}, {second}", lang).format(
+                        first=first, second=second),
+                    say("The densest moment of each clip: {first} on the left, {second} on the "
+                        "right", lang).format(first=first, second=second), entries)
         )  # fmt: skip
     if comparison.windows:
         blocks.append(
-            Picture(draw_comparison(comparison), f"Two curves. {comparison.sentence}",
-                    "Opacity at the pipe in both clips, laid on the start of the engine; bands "
-                    "are 95 % intervals", entries)
+            Picture(draw_comparison(comparison, lang), f"{say('Two curves.', lang)} {sentence}",
+                    say("Opacity at the pipe in both clips, laid on the start of the engine; "
+                        "bands are 95 % intervals", lang), entries)
         )  # fmt: skip
         blocks.append(
-            Table(("over the", comparison.first, comparison.second, "difference"),
-                  tuple((w.name, str(w.first), str(w.second), str(w.difference))
+            Table((say("over this time", lang), first, second, say("difference", lang)),
+                  tuple(tuple(say(str(part), lang)
+                              for part in (w.name, w.first, w.second, w.difference))
                         for w in comparison.windows),
-                  "Mean opacity with its 95 % interval; two starts are taken to differ by a tenth, "
-                  "and what one camera in one place leaves open alike cancels in the difference",
+                  say("Mean opacity with its 95 % interval; two starts are taken to differ by a "
+                      "tenth, and what one camera in one place leaves open alike cancels in the "
+                      "difference", lang),
                   (0.4, 0.2, 0.2, 0.2), entries)
         )  # fmt: skip
         lines = (*comparison.clearing, comparison.size, comparison.colour, *comparison.sound)
-        blocks.append(Items(tuple(line for line in lines if line), entries))
-    blocks.append(Text("Whether the two can be compared:", entries))
-    blocks.append(Items(tuple(_conditions(comparison)), entries))
-    title = f"Compared: {comparison.first} and {comparison.second}"
+        blocks.append(Items(tuple(say(line, lang) for line in lines if line), entries))
+    blocks.append(Text(say("Whether the two can be compared:", lang), entries))
+    blocks.append(Items(tuple(_conditions(comparison, lang)), entries))
+    title = say("Compared: {first} and {second}", lang).format(first=first, second=second)
     return Section(title, tuple(blocks))
 
 
-def _conditions(comparison: Comparison) -> list[str]:
+def _conditions(comparison: Comparison, lang: str) -> list[str]:
     """Whether the two can be compared: what is alike, what differs, what nobody told."""
     lines = []
     for alike, words in (
-        (False, "Differs"),
-        (True, "Alike"),
-        (None, "Not told, or not to be told"),
+        (False, say("Differs: {what}.", lang)),
+        (True, say("Alike: {what}.", lang)),
+        (None, say("Not told, or not to be told: {what}.", lang)),
     ):
         named = [
-            f"{c.name} ({c.first} / {c.second})" if c.first or c.second else c.words
+            f"{say(c.name, lang)} ({say(c.first, lang)} / {say(c.second, lang)})"
+            if {c.first, c.second} - {"", NOT_TOLD}
+            else say(c.name if c.first else c.words, lang)
             for c in comparison.conditions
             if c.alike is alike
         ]
         if named:
-            lines.append(f"{words}: {'; '.join(named)}.")
+            lines.append(words.format(what="; ".join(named)))
     return lines
 
 
-def _clip(entry: Entry, examination: Examination, sheet: bytes | None) -> Section:
+def _clip(entry: Entry, examination: Examination, sheet: bytes | None, lang: str) -> Section:
     n = (entry.number,)
-    blocks: list[Block] = [Text(tell_story(examination), n)]
+    story = say(tell_story(examination), lang)
+    blocks: list[Block] = [Text(story, n)]
     if sheet is not None:
         blocks.append(
-            Picture(sheet, f"Key pictures of {examination.clip} with the plume outlined",
-                    "Key pictures: outline of the plume, measuring section (dashed square), end of "
-                    "the pipe (cross)", n)
+            Picture(sheet,
+                    say("Key pictures of {clip} with the plume outlined", lang).format(
+                        clip=examination.clip),
+                    say("Key pictures: outline of the plume, measuring section (dashed square), "
+                        "end of the pipe (cross)", lang), n)
         )  # fmt: skip
     if len(examination.trace) > 1:
         blocks.append(
-            Picture(draw_curve(examination), f"Opacity over time. {tell_story(examination)}",
-                    "Opacity over time; the band is the 95 % interval", n)
+            Picture(draw_curve(examination, lang), f"{say('Opacity over time.', lang)} {story}",
+                    say("Opacity over time; the band is the 95 % interval", lang), n)
         )  # fmt: skip
     if examination.heard:
-        blocks.append(Text(f"Sound: {examination.heard}", n))
-    doubts = tell_doubts(examination)
+        heard = say("Sound: {what}", lang).format(what=say(examination.heard, lang))
+        blocks.append(Text(heard, n))
+    doubts = tell_doubts(examination, say=partial(say, language=lang))
     if doubts:
-        blocks.append(Text("Doubts, and what would help next time:", n))
+        blocks.append(Text(say("Doubts, and what would help next time:", lang), n))
         blocks.append(Items(tuple(doubts), n))
-    blocks.append(_circumstances(entry.circumstances, n))
-    return Section(f"Clip {entry.body['name']}", tuple(blocks))
+    blocks.append(_circumstances(entry.circumstances, n, lang))
+    return Section(say("Clip {name}", lang).format(name=entry.body["name"]), tuple(blocks))
 
 
-def _circumstances(told: Circumstances, n: tuple[int, ...]) -> Table:
+def _circumstances(told: Circumstances, n: tuple[int, ...], lang: str) -> Table:
     plain = told.to_json()
-    rows = tuple((words, str(plain[name])) for name, words in TOLD.items() if name in plain)
-    return Table(("circumstance", "as told"), rows or (("none", "nothing was told"),),
-                 "Circumstances, as told by people, without intervals", (0.36, 0.64),
+    rows = tuple(
+        (say(words, lang), say(str(plain[name]), lang))
+        for name, words in TOLD.items()
+        if name in plain
+    )
+    nothing = (("-", say("nothing was told", lang)),)
+    return Table((say("circumstance", lang), say("as told", lang)), rows or nothing,
+                 say("Circumstances, as told by people, without intervals", lang), (0.36, 0.64),
                  n)  # fmt: skip
 
 
 # -- method, limits, proofs ----------------------------------------------------------------------
 
 
-def _method() -> Section:
-    blocks: list[Block] = [Text(paragraph) for paragraph in METHOD]
-    blocks += [Text("What this cannot tell:"), Items(LIMITS)]
-    return Section("How it was measured, and how sure it is", tuple(blocks))
+def _method(lang: str) -> Section:
+    blocks: list[Block] = [Text(say(paragraph, lang)) for paragraph in METHOD]
+    limits = tuple(say(limit, lang) for limit in LIMITS)
+    blocks += [Text(say("What this cannot tell:", lang)), Items(limits)]
+    return Section(say("How it was measured, and how sure it is", lang), tuple(blocks))
 
 
 def _proofs(case: Case, material: Material) -> Section:
+    lang = material.language
     files = tuple(
-        (e.body["name"], f"{e.number}", e.body["sha256"])
+        (say(e.body["name"], lang), f"{e.number}", e.body["sha256"])
         for e in case.entries
         if e.kind in ("clip", "report")
     )
-    versions = ", ".join(f"{name} {value}" for name, value in material.versions.items())
-    whole = "No entry was changed, exchanged or taken out." if not case.damage else (
-        "NOT whole: " + " ".join(case.damage)
-    )  # fmt: skip
+    versions = ", ".join(f"{say(name, lang)} {value}" for name, value in material.versions.items())
+    whole = (
+        say("NOT whole: {what}", lang).format(what=" ".join(say(d, lang) for d in case.damage))
+        if case.damage
+        else say("No entry was changed, exchanged or taken out.", lang)
+    )
+    ledger = say("Ledger: {n} entries, each tied to the one before.", lang)
+    made_with = say("Software: {versions}. Knowledge: {fingerprint}.", lang)
+    head = (say("file", lang), say("entry", lang), say("fingerprint (SHA-256)", lang))
     blocks: list[Block] = [
-        Table(("file", "entry", "fingerprint (SHA-256)"), files or (("none", "", ""),),
-              "Files of this case; a changed file has another fingerprint", (0.24, 0.1, 0.66)),
-        Text(f"Ledger: {len(case.entries)} entries, each tied to the one before. {whole}"),
-        Text(f"Software: {versions}. Knowledge: {material.course.diagnosis.knowledge}.", (),
-             "small"),
+        Table(head, files or (("-", "", ""),),
+              say("Files of this case; a changed file has another fingerprint", lang),
+              (0.24, 0.1, 0.66)),
+        Text(f"{ledger.format(n=len(case.entries))} {whole}"),
+        Text(made_with.format(versions=versions, fingerprint=material.course.diagnosis.knowledge),
+             (), "small"),
     ]  # fmt: skip
     if material.missing:
-        blocks.insert(0, Items(tuple(f"Not shown: {words}" for words in material.missing)))
-    return Section("Files and proofs", tuple(blocks))
+        absent = say("Not shown: {what}", lang)
+        lines = tuple(absent.format(what=say(words, lang)) for words in material.missing)
+        blocks.insert(0, Items(lines))
+    return Section(say("Files and proofs", lang), tuple(blocks))

@@ -5,11 +5,12 @@ Each block knows the entries of the ledger that it rests on.
 
 from dataclasses import dataclass, field
 
+from smokecase.languages import ENGLISH, say, text
 from smokecase.readings import SCREENING
 
 Entries = tuple[int, ...]
 
-BRACKETS = "Numbers in square brackets name the entries of the case that a sentence rests on."
+BRACKETS = text("Numbers in square brackets name the entries of the case that a sentence rests on.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,12 @@ class Bar:
     high: float
 
 
+def tell_bar(bar: Bar, language: str) -> str:
+    """Write a bar's weight with its 95 % interval, in percent."""
+    value, low, high = (f"{100 * share:.0f}" for share in (bar.weight, bar.low, bar.high))
+    return say(f"{value} % ({low} to {high})", language)
+
+
 @dataclass(frozen=True, slots=True)
 class Bars:
     """Weights as bars with their interval."""
@@ -96,4 +103,14 @@ class Report:
     made: str  # when, in words
     sections: tuple[Section, ...]
     closing: str  # stands under everything
-    note: str = SCREENING  # stands on every page
+    language: str = ENGLISH  # all that is said is in it already, but for what stands on every page
+
+    @property
+    def note(self) -> str:
+        """What stands on every page."""
+        return say(SCREENING, self.language)
+
+    @property
+    def brackets(self) -> str:
+        """What the numbers in square brackets are."""
+        return say(BRACKETS, self.language)

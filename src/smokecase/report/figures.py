@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.languages import ENGLISH, say
 from smokecase.readings import COLOURS, SCREENING, Examination, KeyFrame
 from smokecase.report.story import with_bounds
 
@@ -176,7 +177,9 @@ def _colours(axes: "Axes", examination: Examination) -> None:
                 handlelength=1.6, handleheight=1.2)  # fmt: skip
 
 
-def draw_contact_sheet(examination: Examination, *, letters: float = 1.0) -> "Figure | None":
+def draw_contact_sheet(
+    examination: Examination, *, letters: float = 1.0, lang: str = ENGLISH
+) -> "Figure | None":
     """Draw the key frames with the plume's outline, the pipe's end and the measuring section.
 
     Parameters
@@ -184,6 +187,8 @@ def draw_contact_sheet(examination: Examination, *, letters: float = 1.0) -> "Fi
     examination : Examination
     letters : float
         How much larger than usual the letters are, for a sheet that is printed small.
+    lang : str
+        One of `languages.LANGUAGES`.
     """
     import matplotlib as mpl
     from matplotlib.figure import Figure
@@ -210,23 +215,24 @@ def draw_contact_sheet(examination: Examination, *, letters: float = 1.0) -> "Fi
                          "hspace": (caption - 0.08) / (cell_h - caption)},
         )  # fmt: skip
         for axes, key in zip(cells.flat, pictures, strict=False):
-            _key_frame(axes, key, examination, letters)
+            _key_frame(axes, key, examination, letters, lang)
         for axes in list(cells.flat)[len(pictures) :]:
             axes.axis("off")
-        figure.text(0.018, 1 - 0.33 * letters / tall, _title("Key pictures", examination),
+        figure.text(0.018, 1 - 0.33 * letters / tall,
+                    _title(say("Key pictures", lang), examination),
                     fontsize=14 * min(letters, 1.2), weight="bold")  # fmt: skip
-        figure.text(0.018, 1 - 0.56 * letters / tall, _legend_of(pictures),
+        figure.text(0.018, 1 - 0.56 * letters / tall, _legend_of(pictures, lang),
                     fontsize=8.5 * letters, ha="left", color=INK)  # fmt: skip
-        figure.text(0.018, 0.09 / tall, SCREENING, fontsize=8, color=FAINT)
+        figure.text(0.018, 0.09 / tall, say(SCREENING, lang), fontsize=8, color=FAINT)
     return figure
 
 
-def _legend_of(pictures: tuple[KeyFrame, ...]) -> str:
+def _legend_of(pictures: tuple[KeyFrame, ...], lang: str) -> str:
     """Explain what is drawn into the pictures, and nothing that is not."""
     drawn = (
-        ("solid line: outline of the plume", any(_has_outline(key) for key in pictures)),
-        ("dashed square: measuring section", any(key.section_px for key in pictures)),
-        ("cross: end of the pipe", any(key.exit_px for key in pictures)),
+        (say("solid line: outline of the plume", lang), any(_has_outline(key) for key in pictures)),
+        (say("dashed square: measuring section", lang), any(key.section_px for key in pictures)),
+        (say("cross: end of the pipe", lang), any(key.exit_px for key in pictures)),
     )
     return "     ".join(words for words, there in drawn if there)
 
@@ -235,7 +241,9 @@ def _has_outline(key: KeyFrame) -> bool:
     return bool(key.plume.any() and not key.plume.all())
 
 
-def _key_frame(axes: "Axes", key: KeyFrame, examination: Examination, letters: float) -> None:
+def _key_frame(
+    axes: "Axes", key: KeyFrame, examination: Examination, letters: float, lang: str
+) -> None:
     from matplotlib.patches import Rectangle
 
     axes.imshow(key.picture, interpolation="nearest")
@@ -261,27 +269,27 @@ def _key_frame(axes: "Axes", key: KeyFrame, examination: Examination, letters: f
     axes.set_xlim(-0.5, width - 0.5)
     axes.set_ylim(height - 0.5, -0.5)
     head = f"{key.time_s:.1f} s" if examination.source in ("clip", "animation") else ""
-    caption = "  ".join(part for part in (head, key.what) if part)
-    reading = _reading_at(examination, key.time_s)
+    caption = "  ".join(part for part in (head, say(key.what, lang)) if part)
+    reading = _reading_at(examination, key.time_s, lang)
     size = 9.5 * letters
     if letters > 1:  # there is no room for both beside one another
         axes.set_title(caption, loc="left", fontsize=size, weight="bold", pad=5 + 1.25 * size)
-        axes.annotate(reading.removeprefix("section "), (0.0, 1.0), xycoords="axes fraction",
+        axes.annotate(reading, (0.0, 1.0), xycoords="axes fraction",
                       xytext=(0, 4), textcoords="offset points", fontsize=size)  # fmt: skip
         return
     axes.set_title(caption, loc="left", fontsize=size, weight="bold", pad=4)
-    axes.set_title(reading, loc="right", fontsize=size, pad=4)
+    axes.set_title(f"{say('section', lang)} {reading}", loc="right", fontsize=size, pad=4)
 
 
-def _reading_at(examination: Examination, time_s: float) -> str:
+def _reading_at(examination: Examination, time_s: float, lang: str) -> str:
     trace = examination.trace
     if not len(trace):
         return ""
     i = int(np.argmin(np.abs(trace.time_s - time_s)))
     if not np.isfinite(trace.opacity_pct[i]):
-        return "no reading"
+        return say("no reading", lang)
     reading = with_bounds(trace.opacity_pct[i], trace.opacity_low_pct[i], trace.opacity_high_pct[i])
-    return f"section {reading}"
+    return say(reading, lang)
 
 
 def draw_opacity_map(examination: Examination) -> "Figure | None":

@@ -3,7 +3,8 @@
 import base64
 from html import escape
 
-from smokecase.report.contents import BRACKETS, Bars, Block, Items, Picture, Report, Table, Text
+from smokecase.languages import say
+from smokecase.report.contents import Bars, Block, Items, Picture, Report, Table, Text, tell_bar
 
 STYLE = """
 :root { --ink: #16202a; --soft: #56616a; --rule: #b9c1c6; --paper: #fff; }
@@ -52,7 +53,7 @@ def to_html(report: Report) -> str:
     """Set a report as one HTML document."""
     parts = [
         "<!DOCTYPE html>",
-        '<html lang="en"><head><meta charset="utf-8">',
+        f'<html lang="{report.language}"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         # nothing may be loaded or run, whoever opens the file
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
@@ -60,12 +61,13 @@ def to_html(report: Report) -> str:
         f"<title>{escape(report.title)}</title><style>{STYLE}</style></head><body>",
         f"<header><h1>{escape(report.title)}</h1>",
         f'<p class="sub">{escape(report.subtitle)}; {escape(report.made)}</p>',
-        f'<p class="note"><strong>{escape(report.note)}</strong> {BRACKETS}</p></header><main>',
+        f'<p class="note"><strong>{escape(report.note)}</strong> {escape(report.brackets)}</p>'
+        "</header><main>",
     ]
     for section in report.sections:
         breaks = ' class="new-page"' if section.new_page else ""
         parts.append(f"<section><h2{breaks}>{escape(section.title)}</h2>")
-        parts += [_block(block) for block in section.blocks]
+        parts += [_block(block, report.language) for block in section.blocks]
         parts.append("</section>")
     parts.append(
         f'</main><footer><p class="note">{escape(report.note)}</p>'
@@ -79,34 +81,36 @@ def _words(text: str) -> str:
     return escape(text).replace(" %", "&nbsp;%")
 
 
-def _block(block: Block) -> str:
+def _block(block: Block, lang: str) -> str:
     if isinstance(block, Text):
         role = ' role="alert"' if block.style == "stop" else ""
         kind = f' class="{KEYS[block.style]}"' if KEYS[block.style] else ""
-        return f"<p{kind}{role}>{_words(block.text)}{_rests(block.entries)}</p>"
+        return f"<p{kind}{role}>{_words(block.text)}{_rests(block.entries, lang)}</p>"
     if isinstance(block, Items):
         lines = "".join(f"<li>{_words(line)}</li>" for line in block.lines)
         return f"<ul>{lines}</ul>"
     if isinstance(block, Table):
-        return _table(block)
+        return _table(block, lang)
     if isinstance(block, Picture):
         data = base64.b64encode(block.data).decode()
         return (
             f'<figure><div class="wide"><img src="data:image/{block.form};base64,{data}" '
             f'alt="{escape(block.alt)}"></div>'
-            f"<figcaption>{escape(block.caption)}{_rests(block.entries)}</figcaption></figure>"
+            f"<figcaption>{escape(block.caption)}{_rests(block.entries, lang)}</figcaption>"
+            "</figure>"
         )
-    return _bars(block)
+    return _bars(block, lang)
 
 
-def _rests(entries: tuple[int, ...]) -> str:
+def _rests(entries: tuple[int, ...], lang: str) -> str:
     if not entries:
         return ""
     shown = ", ".join(str(n) for n in entries)
-    return f' <span class="rests" aria-label="rests on entries {shown}">[{shown}]</span>'
+    label = escape(say("rests on entries {numbers}", lang).format(numbers=shown))
+    return f' <span class="rests" aria-label="{label}">[{shown}]</span>'
 
 
-def _table(table: Table) -> str:
+def _table(table: Table, lang: str) -> str:
     head = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in table.head)
     columns = "".join(f'<col style="width:{100 * share:.0f}%">' for share in table.shares)
     rows = "".join(
@@ -120,19 +124,19 @@ def _table(table: Table) -> str:
     )
     return (
         f'<div class="wide"><table>'
-        f"<caption>{escape(table.caption)}{_rests(table.entries)}</caption>"
+        f"<caption>{escape(table.caption)}{_rests(table.entries, lang)}</caption>"
         f"<colgroup>{columns}</colgroup><thead><tr>{head}</tr></thead><tbody>{rows}</tbody>"
         "</table></div>"
     )
 
 
-def _bars(block: Bars) -> str:
+def _bars(block: Bars, lang: str) -> str:
     rows = []
     for bar in block.bars:
         x, low, high = (100 * share for share in (bar.weight, bar.low, bar.high))
-        words = f"{bar.weight:.0%} ({low:.0f} to {high:.0f})".replace("%", " %", 1)
         rows.append(
-            f'<li class="bar"><span>{escape(bar.label)}<br><strong>{words}</strong></span>'
+            f'<li class="bar"><span>{escape(bar.label)}<br>'
+            f"<strong>{tell_bar(bar, lang)}</strong></span>"
             '<svg viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true">'
             '<rect x="0" y="2" width="100" height="6" fill="none" stroke="#b9c1c6" '
             'stroke-width=".5"/>'
@@ -140,5 +144,5 @@ def _bars(block: Bars) -> str:
             f'<path d="M{low:.1f} 5H{high:.1f}M{low:.1f} 0V10M{high:.1f} 0V10" stroke="#000" '
             'stroke-width="1.6" vector-effect="non-scaling-stroke" fill="none"/></svg></li>'
         )
-    caption = f"<p>{escape(block.caption)}{_rests(block.entries)}</p>"
+    caption = f"<p>{escape(block.caption)}{_rests(block.entries, lang)}</p>"
     return f'{caption}<ul class="bars">{"".join(rows)}</ul>'

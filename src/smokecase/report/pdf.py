@@ -5,7 +5,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from smokecase.report.contents import BRACKETS, Bars, Block, Items, Picture, Report, Table, Text
+from smokecase.languages import say
+from smokecase.report.contents import Bars, Block, Items, Picture, Report, Table, Text, tell_bar
 
 MARGIN_MM, LINE = 18.0, 1.42
 INK, SOFT, RULE = (22, 32, 42), (86, 97, 106), (185, 193, 198)
@@ -13,6 +14,7 @@ FILL = (163, 173, 180)  # of a bar: light enough for the interval drawn over it
 SIZES = {"plain": 10.0, "lead": 11.5, "small": 8.5, "stop": 10.5, "note": 9.0}
 MM_PER_POINT = 25.4 / 72.0
 ANNOUNCED_MM = 48.0
+PAGE_NO_MM = 28.0  # room for the page's number beside the note under it
 TALLEST_MM = 125.0  # a picture is made narrower rather than higher than this
 
 
@@ -33,7 +35,7 @@ def to_pdf(report: Report, *, made: datetime) -> bytes:
     sheet.set_text_color(*SOFT)
     _write(sheet, f"{report.subtitle}; {report.made}", 9)
     sheet.ln(2)
-    _text(sheet, Text(f"{report.note} {BRACKETS}", (), "note"))
+    _text(sheet, Text(f"{report.note} {report.brackets}", (), "note"))
     for i, section in enumerate(report.sections):
         if section.new_page and i:
             sheet.add_page()
@@ -43,7 +45,7 @@ def to_pdf(report: Report, *, made: datetime) -> bytes:
             # a line that announces a list stands on the page of that list
             if isinstance(following, Items) and sheet.get_y() > sheet.h - ANNOUNCED_MM:
                 sheet.add_page()
-            _block(sheet, block)
+            _block(sheet, block, report.language)
     sheet.ln(3)
     _text(sheet, Text(report.closing, (), "small"))
     return bytes(sheet.output())
@@ -58,8 +60,12 @@ def _new_sheet(report: Report, made: datetime) -> Any:
             self.set_y(-14)
             self.set_font("DejaVu", "", 7.5)
             self.set_text_color(*SOFT)
-            self.cell(150, 4, report.note)
-            self.cell(0, 4, f"{self.page_no()} of {{nb}}", align="R")
+            room = self.w - 2 * MARGIN_MM - PAGE_NO_MM
+            size = min(7.5, 7.5 * room / self.get_string_width(report.note))
+            self.set_font("DejaVu", "", size)
+            self.cell(room, 4, report.note)
+            words = say("page {n} of {all}", report.language)
+            self.cell(0, 4, words.format(n=self.page_no(), all="{nb}"), align="R")
 
     sheet = Sheet(format="A4", unit="mm")
     fonts = Path(mpl.get_data_path()) / "fonts" / "ttf"  # free, and shipped with the plots' library
@@ -67,7 +73,7 @@ def _new_sheet(report: Report, made: datetime) -> Any:
         sheet.add_font("DejaVu", style, fonts / name)
     sheet.set_creation_date(made)
     sheet.set_title(report.title)
-    sheet.set_lang("en")
+    sheet.set_lang(report.language)
     sheet.set_producer("smokecase")
     sheet.set_margins(MARGIN_MM, 16, MARGIN_MM)
     sheet.set_auto_page_break(True, 20)
@@ -102,7 +108,7 @@ def _heading(sheet: Any, title: str, *, first: bool) -> None:
     sheet.ln(1.5)
 
 
-def _block(sheet: Any, block: Block) -> None:
+def _block(sheet: Any, block: Block, lang: str) -> None:
     if isinstance(block, Text):
         _text(sheet, block)
     elif isinstance(block, Items):
@@ -122,7 +128,7 @@ def _block(sheet: Any, block: Block) -> None:
     elif isinstance(block, Picture):
         _picture(sheet, block)
     else:
-        _bars(sheet, block)
+        _bars(sheet, block, lang)
 
 
 def _rests(entries: tuple[int, ...]) -> str:
@@ -211,12 +217,12 @@ def _picture(sheet: Any, picture: Picture) -> None:
     sheet.ln(2)
 
 
-def _bars(sheet: Any, block: Bars) -> None:
+def _bars(sheet: Any, block: Bars, lang: str) -> None:
     sheet.set_text_color(*INK)
     sheet.set_font("DejaVu", "", SIZES["plain"])
     _write(sheet, block.caption + _rests(block.entries), SIZES["plain"])
     sheet.ln(1)
-    words_wide, row = 92.0, 6.4
+    words_wide, line = 92.0, 4.3
     x0 = MARGIN_MM + words_wide + 30
     full = sheet.w - MARGIN_MM - x0
     for bar in block.bars:
@@ -224,30 +230,24 @@ def _bars(sheet: Any, block: Bars) -> None:
             sheet.add_page()
         top = sheet.get_y()
         sheet.set_font("DejaVu", "", 9)
-        sheet.set_xy(MARGIN_MM, top)
-        sheet.cell(words_wide, row, _fitted(sheet, bar.label, words_wide - 2))
+        wide = words_wide - 2
+        lines = sheet.multi_cell(wide, line, bar.label, dry_run=True, output="LINES")
+        row = line * len(lines) + 2.1
+        sheet.set_xy(MARGIN_MM, top + 1.05)
+        sheet.multi_cell(wide, line, bar.label, align="L")
         sheet.set_font("DejaVu", "B", 9)
-        shown = f"{100 * bar.weight:.0f} % ({100 * bar.low:.0f} to {100 * bar.high:.0f})"
-        sheet.cell(30, row, shown)
+        sheet.set_xy(MARGIN_MM + words_wide, top)
+        sheet.cell(30, row, tell_bar(bar, lang))
         sheet.set_draw_color(*RULE)
         sheet.set_line_width(0.2)
-        sheet.rect(x0, top + 1.3, full, row - 2.6)
+        sheet.rect(x0, top + row / 2 - 1.9, full, 3.8)
         sheet.set_fill_color(*FILL)
-        sheet.rect(x0, top + 1.3, full * bar.weight, row - 2.6, style="F")
+        sheet.rect(x0, top + row / 2 - 1.9, full * bar.weight, 3.8, style="F")
         sheet.set_draw_color(0, 0, 0)
         sheet.set_line_width(0.4)
         low, high, middle = x0 + full * bar.low, x0 + full * bar.high, top + row / 2
         sheet.line(low, middle, high, middle)
         for x in (low, high):
-            sheet.line(x, top + 0.8, x, top + row - 0.8)
+            sheet.line(x, middle - 2.4, x, middle + 2.4)
         sheet.set_xy(MARGIN_MM, top + row)
     sheet.ln(3)
-
-
-def _fitted(sheet: Any, text: str, wide: float) -> str:
-    """Words cut to a width, with three points where something is left out."""
-    if sheet.get_string_width(text) <= wide:
-        return text
-    while text and sheet.get_string_width(f"{text}...") > wide:
-        text = text[:-1]
-    return f"{text.rstrip()}..."

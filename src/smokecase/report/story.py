@@ -6,6 +6,7 @@ Pure text from an `Examination`; the command, the folder's README and the page u
 import math
 import textwrap
 from collections import Counter
+from collections.abc import Callable
 
 import numpy as np
 
@@ -114,10 +115,14 @@ def fill_lines(text: str, *, width: int = WIDE, indent: str = "") -> str:
     return filled.replace("\N{NO-BREAK SPACE}", " ")
 
 
-def tell_doubts(examination: Examination) -> list[str]:
-    """Tell each doubt with its remedy, one line each: the view first, then scene and file."""
+def tell_doubts(examination: Examination, *, say: Callable[[str], str] = str) -> list[str]:
+    """Tell each doubt with its remedy, one line each: the view first, then scene and file.
+
+    `say` says each text in the reader's language.
+    """
     order = list(DOUBTS.values())
-    return [f"{d.words}: {d.remedy}" for d in sorted(examination.doubts, key=order.index)]
+    doubts = sorted(examination.doubts, key=order.index)
+    return [f"{say(d.words)}: {say(d.remedy)}" for d in doubts]
 
 
 def with_bounds(value_pct: float, low_pct: float, high_pct: float) -> str:

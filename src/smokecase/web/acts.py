@@ -23,7 +23,7 @@ from smokecase.casework import (
 )
 from smokecase.causes.knowledge_file import standard_knowledge
 from smokecase.errors import AnswersError, SmokecaseError
-from smokecase.languages import say, say_error
+from smokecase.languages import say, say_error, text
 from smokecase.web.paperwork import make_paper
 from smokecase.web.place import Place
 from smokecase.web.sitting import Sitting
@@ -33,7 +33,7 @@ from smokecase.web.views.frame import notice
 Told = Mapping[str, Any]
 Act = Callable[[Sitting, CaseStore, Place, Told], tuple[Place, str]]
 
-NAMELESS = "at the page"  # who enters, where nobody gave a name
+NAMELESS = text("at the page")  # who enters, where nobody gave a name
 AMOUNT_FIELDS = ("standing_h", "ambient_degc", "humidity_pct", "coolant_degc", "distance_m",
                  "pipe_diameter_mm")  # fmt: skip
 WORD_FIELDS = ("load", "light", "role", "engine", "camera", "background", "place", "observer",

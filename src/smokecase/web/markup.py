@@ -60,12 +60,18 @@ def fold(title: str, *parts: str, mark: str = "", is_open: bool = False) -> str:
 
 def p(text: str, kind: str = "") -> str:
     """Make a paragraph."""
-    return f'<p class="{kind}">{esc(text)}</p>' if kind else f"<p>{esc(text)}</p>"
+    shown = esc(together(text))
+    return f'<p class="{kind}">{shown}</p>' if kind else f"<p>{shown}</p>"
+
+
+def together(text: str) -> str:
+    """Keep a number and its percent sign on one line."""
+    return text.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def items(lines: Iterable[str], kind: str = "") -> str:
     """Make a list; lines are text."""
-    listed = "".join(f"<li>{esc(line)}</li>" for line in lines)
+    listed = "".join(f"<li>{esc(together(line))}</li>" for line in lines)
     name = f' class="{kind}"' if kind else ""
     return f"<ul{name}>{listed}</ul>" if listed else ""
 

@@ -426,7 +426,7 @@ window.smokecase = (() => {
         .replace("{low}", whole(data.lo[i])).replace("{high}", whole(data.hi[i]));
     if (data.c[i]) text += " · " + words.colour.replace("{colour}", words[data.c[i]]).replace("{weight}", data.w[i]);
     const now = $("#now");
-    if (now) now.textContent = text;
+    if (now) now.textContent = text.replaceAll(" %", "\u00a0%");
     film.slider.setAttribute("aria-valuetext", text);
     const rows = data.outlines;
     if (!film.video || !rows.length) return;

@@ -34,34 +34,38 @@ def make_paper(
     if name == "backdrop":
         work = _backdrop(folder, told)
     elif name == "report":
-        work = _report(cases, case_id, author)
+        work = _report(cases, case_id, author, sitting.language)
     else:
-        work = _package(folder, cases, case_id, hand_on=name == "hand_on")
+        work = _package(folder, cases, case_id, sitting.language, hand_on=name == "hand_on")
     words = {"report": "making the report", "backdrop": "drawing the backdrop"}
     sitting.desk.submit(
         (name, case_id), work, lane="paper", words=words.get(name, "packing the case")
     )
 
 
-def _report(cases: Path, case_id: str, author: str) -> Callable[[Tell], Any]:
+def _report(cases: Path, case_id: str, author: str, language: str) -> Callable[[Tell], Any]:
     def work(tell: Tell) -> int:
         with open_cases(cases) as store:
             _, entry = save_report(
-                store, store.read_case(case_id), author=author, time=datetime.now(UTC), tell=tell
-            )
+                store, store.read_case(case_id), author=author, time=datetime.now(UTC),
+                language=language, tell=tell,
+            )  # fmt: skip
         return entry.number
 
     return work
 
 
-def _package(folder: Path, cases: Path, case_id: str, *, hand_on: bool) -> Callable[[Tell], Any]:
+def _package(
+    folder: Path, cases: Path, case_id: str, language: str, *, hand_on: bool
+) -> Callable[[Tell], Any]:
     def work(tell: Tell) -> str:
         own = folder / uuid.uuid4().hex
         own.mkdir()
         with open_cases(cases) as store:
             packed = pack_case(
                 store, store.read_case(case_id), own / "package", time=datetime.now(UTC),
-                hand_on=hand_on, tell=lambda share, words: tell(0.85 * share, words),
+                hand_on=hand_on, language=language,
+                tell=lambda share, words: tell(0.85 * share, words),
             )  # fmt: skip
         tell(0.87, "packing the case")
         name = "handed" if hand_on else "package"

@@ -7,7 +7,15 @@ from smokecase.doubts import DOUBTS
 from smokecase.languages import say, say_error
 from smokecase.report.story import tell_peak
 from smokecase.web.desk import Desk, Job
-from smokecase.web.markup import button, card, doubts_list, esc, fold, p
+from smokecase.web.markup import (
+    button,
+    card,
+    doubts_list,
+    esc,
+    fold,
+    p,
+    together,
+)
 from smokecase.web.views.frame import ahead, heading
 from smokecase.web.views.home import bring_box
 
@@ -114,7 +122,7 @@ def _measured(entry: Entry, case: Case, lang: str) -> str:
     else:
         peak = tell_peak(examination)
         told = (
-            say("At its densest it blocks {peak} of the light.", lang).format(peak=peak)
+            say("At its densest it blocks {peak} of the light.", lang).format(peak=say(peak, lang))
             if peak
             else say("Measured. No smoke was seen.", lang)
             if examination.timing.onset_s is None
@@ -123,7 +131,7 @@ def _measured(entry: Entry, case: Case, lang: str) -> str:
     role = entry.circumstances.role
     tag = f'<span class="tag">{esc(say(role, lang))}</span>' if role else ""
     return (
-        f"<p>{tag}{esc(told)}</p>"
+        f"<p>{tag}{esc(together(told))}</p>"
         + '<div class="row">'
         + button(say("See the smoke", lang), "go", step="look", clip=entry.number)
         + button(say("Show the pipe again", lang), "go", step="mark", clip=entry.number,

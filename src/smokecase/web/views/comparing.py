@@ -10,7 +10,15 @@ from smokecase.case.conditions import Condition
 from smokecase.case.record import Case, Entry
 from smokecase.languages import say, text
 from smokecase.web.desk import Desk, Job
-from smokecase.web.markup import button, card, esc, items, options, p
+from smokecase.web.markup import (
+    button,
+    card,
+    esc,
+    items,
+    options,
+    p,
+    together,
+)
 from smokecase.web.views.clips import show_progress
 from smokecase.web.views.frame import ahead, heading
 
@@ -54,7 +62,7 @@ def show_comparison(
     """Show what two clips say together."""
     parts = [
         f'<section class="card verdict" id="verdict"><p class="word">{esc(say(VERDICTS[found.verdict], lang))}</p>'
-        f"<p>{esc(say(found.sentence, lang))}</p></section>",
+        f"<p>{esc(together(say(found.sentence, lang)))}</p></section>",
         _pair(found, entries, watch, stills, desk, lang),
         _curves(found, lang),
         _numbers(found, lang),

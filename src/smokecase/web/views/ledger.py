@@ -88,7 +88,7 @@ def _entry(entry: Entry, gone: bool, onward: int, moved: Mapping[int, str], lang
     return (
         f'<li class="entry{" gone" if gone and not onward else ""}" value="{entry.number}"><p class="when">'
         f'<b class="no">{entry.number}</b> <span class="tag">{esc(kind)}</span> <time>{esc(when)} UTC</time> '
-        f"<span>{esc(entry.author)}</span> {state}</p>{undo}<p>{esc(what)}</p>{effect}</li>"
+        f"<span>{esc(say(entry.author, lang))}</span> {state}</p>{undo}<p>{esc(what)}</p>{effect}</li>"
     )
 
 

@@ -4,7 +4,7 @@ import re
 from collections.abc import Mapping
 
 from smokecase.case.record import Case
-from smokecase.languages import ENGLISH, say, say_error
+from smokecase.languages import say, say_error
 from smokecase.web.desk import Desk, Job
 from smokecase.web.markup import button, card, esc, options, p
 from smokecase.web.views.clips import show_progress
@@ -32,8 +32,6 @@ def show_papers(
     lang : str
     """
     lead = say("All of it is made on this machine and stays here until you hand it on.", lang)
-    if lang != ENGLISH:
-        lead += " " + say("Report, reply and package are written in English.", lang)
     return "".join((
         heading(say("Report", lang), lead), _report(case, made, reply, jobs, desk, lang),
         _package(made, jobs, desk, lang), _backdrop(made, jobs, desk, lang),

@@ -7,7 +7,18 @@ from smokecase.languages import say, text
 from smokecase.readings import Examination
 from smokecase.report.story import tell_peak, tell_story
 from smokecase.web.desk import Desk, Job
-from smokecase.web.markup import button, card, doubts_list, esc, fold, items, options, p, sentence
+from smokecase.web.markup import (
+    button,
+    card,
+    doubts_list,
+    esc,
+    fold,
+    items,
+    options,
+    p,
+    sentence,
+    together,
+)
 from smokecase.web.views.clips import show_progress
 from smokecase.web.views.frame import ahead, heading
 from smokecase.web.views.timeline import COLOUR_WORDS, show_timeline, swatch
@@ -137,7 +148,7 @@ def _answer(seen: Examination, lang: str) -> str:
         first = (
             f'<div class="figure"><strong>{esc(value)}</strong>'
             f"<p>{esc(say('of the light is blocked at the densest moment', lang))}<br>"
-            f"<span>{esc(_reach(bounds, lang))}</span></p>"
+            f"<span>{esc(together(_reach(bounds, lang)))}</span></p>"
             f"{_gauge(seen)}</div>"
         )
     return f'<div class="answer">{first}{_colour(seen, lang)}</div>'
