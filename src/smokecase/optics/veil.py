@@ -16,7 +16,6 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from smokecase.optics.tone import CURVE_GRID, U_BEND, U_SHOULDER, Bend
 
@@ -52,6 +51,9 @@ WINDOWS_PER_FACT = 6.0  # correlated windows that count as one independent look
 DOUBTFUL_GAIN = 0.012  # ln: beyond it, fits are tried with the light off either way
 OFFS = ((0.0, 0.5), (-1.3, 0.25), (1.3, 0.25))  # in standard uncertainties; weight
 FAIR_CHI2 = 1.0  # misfit beyond which the model itself is in doubt, and the windows count less
+DEPTHS = (-0.3, 5.0)  # between which a window's optical depth is sought
+# of a fit: steps, the longest of them, and relative change of cost and parameters that ends it
+MOST_STEPS, LONGEST_STEP, CLOSE = 20, 2.0, (1e-5, 1e-4)
 U_FLOOR = 0.05  # of ln J: how far a veil may lie below smoke that was seen blown out
 
 
@@ -142,7 +144,7 @@ class _Rows:
     slope: Floats  # (b, n)
     share: Floats  # (b, 3, n)
     first_slope: Floats  # (1, n) as it is
-    root_weight: Floats  # (n,)
+    weight: Floats  # (n,)
     luma: Floats  # (2, n) of light and plate
 
     @classmethod
@@ -156,7 +158,7 @@ class _Rows:
             slope=slope / u_slope,
             share=np.ascontiguousarray(looks.share.transpose(1, 2, 0)) / u_slope[:, None, :],
             first_slope=slope[:1],
-            root_weight=np.sqrt(weight),
+            weight=weight,
             luma=np.stack([looks.light @ LUMA, looks.plate @ LUMA]),
         )
 
@@ -180,8 +182,41 @@ class _Rows:
         return np.asarray(red + green + blue)
 
 
-def _profile(rows: _Rows, veil: Floats, slope: float) -> tuple[Floats, Floats]:
-    """Misfits of means (3, n) and slopes (b, n) at the best optical depth of each window."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Profile:
+    """The looks at one veil and slope, each window at its own best optical depth."""
+
+    veil: Floats  # (3, 1)
+    powers: Floats  # (3, 1)
+    depth: Floats  # (n,)
+    through: Floats  # (3, n)
+    away: Floats  # (3, n) plate over veil, in standard uncertainties of the mean
+    means: Floats  # (3, n) misfits
+    slopes: Floats  # (b, n)
+
+    def turned(self, rows: _Rows) -> tuple[Floats, Floats]:
+        """How the misfits turn with ln J (3) and a, the depths following; (4, 3, n), (4, b, n)."""
+        falls = self.powers * self.through  # of the transmittance with the depth
+        ratio = np.log(WAVELENGTHS_UM / WAVELENGTHS_UM[1])[:, None]
+        by_slope = self.depth * ratio * falls
+        n = len(self.depth)
+        means, slopes = np.zeros((4, 3, n)), np.zeros((4, len(self.slopes), n))
+        for c in range(3):
+            means[c, c] = (self.through[c] - 1.0) * self.veil[c] / rows.u_mean[c]
+        means[3], slopes[3] = -by_slope * self.away, -rows.mixed(by_slope)
+        by_depth = falls * self.away, rows.mixed(falls)
+        below = np.sum(by_depth[0] ** 2, axis=0) + np.sum(by_depth[1] ** 2, axis=0) + 1e-6
+        inside = (self.depth > DEPTHS[0]) & (self.depth < DEPTHS[1])
+        for k in range(4):
+            top = np.sum(by_depth[0] * means[k], axis=0) + np.sum(by_depth[1] * slopes[k], axis=0)
+            follows = np.where(inside, top / below, 0.0)
+            means[k] -= by_depth[0] * follows
+            slopes[k] -= by_depth[1] * follows
+        return means, slopes
+
+
+def _profile(rows: _Rows, veil: Floats, slope: float) -> _Profile:
+    """Misfits at the best optical depth of each window."""
     r = channel_powers(slope)[:, None]
     j = np.asarray(veil)[:, None]
     away = rows.plate - j
@@ -197,9 +232,43 @@ def _profile(rows: _Rows, veil: Floats, slope: float) -> tuple[Floats, Floats]:
         grow_m, grow_s = -r * t * away, rows.mixed(-r * t)
         top = np.sum(miss_m * grow_m, axis=0) + np.sum(miss_s * grow_s, axis=0)
         below = np.sum(grow_m**2, axis=0) + np.sum(grow_s**2, axis=0) + 1e-6
-        depth = np.clip(depth + top / below, -0.3, 5.0)
+        depth = np.clip(depth + top / below, *DEPTHS)
     t = np.exp(-depth * r)
-    return light - t * away, rows.slope - rows.mixed(t)
+    return _Profile(j, r, depth, t, away, light - t * away, rows.slope - rows.mixed(t))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Aim:
+    """What one fit makes small: misfits of the looks, and how far it leaves the prior."""
+
+    rows: _Rows
+    prior: tuple[Floats, Floats]  # misfits are the matrix (4, 4) times the parameters, less these
+    ln_floor: Floats  # (3,)
+
+    def at(self, p: Floats) -> tuple[float, _Profile]:
+        """Half the squared misfit, and the looks there."""
+        seen = _profile(self.rows, np.exp(p[:3]), float(p[3]))
+        away = self.prior[0] @ p - self.prior[1]
+        short = np.maximum(self.ln_floor - p[:3], 0.0) / U_FLOOR
+        # robust per misfit, by the square root of a soft absolute value; priors stay square
+        data = sum(
+            float(np.sum(_soft_square(m) @ self.rows.weight)) for m in (seen.means, seen.slopes)
+        )
+        return 0.5 * (data + float(away @ away) + float(short @ short)), seen
+
+    def normal(self, p: Floats, seen: _Profile) -> tuple[Floats, Floats]:
+        """Gradient (4,) and Gauss-Newton matrix (4, 4) of that half square."""
+        matrix, centre = self.prior
+        short = np.maximum(self.ln_floor - p[:3], 0.0) / U_FLOOR**2
+        gradient = matrix.T @ (matrix @ p - centre) - np.append(short, 0.0)
+        normal = matrix.T @ matrix + np.diag(np.append((short > 0) / U_FLOOR**2, 0.0))
+        for miss, turned in zip((seen.means, seen.slopes), seen.turned(self.rows), strict=True):
+            soft = np.sqrt(1.0 + miss**2)
+            flat = turned.reshape(4, -1)
+            gradient = gradient + flat @ (self.rows.weight * miss / soft).ravel()
+            steep = self.rows.weight * (1.0 + soft) / (2.0 * soft**2)
+            normal = normal + (flat * steep.ravel()) @ flat.T
+        return gradient, normal
 
 
 def _fit(
@@ -215,41 +284,60 @@ def _fit(
     J is of light that was straightened by the tone curve.
     """
     ln_reflectance, u_reflectance = prior
-    rows = _Rows.of(looks, looks.weight).straight(bend)
     ln_white = np.log(bend.straight(np.minimum(white, 1.0)) * np.maximum(white, 1.0))
-    ln_floor = np.log(np.maximum(bend.straight(looks.floor), BOUNDS_VEIL[0]))
-
-    def misfit(p: Floats) -> Floats:
-        miss_m, miss_s = _profile(rows, np.exp(p[:3]), float(p[3]))
-        tint = p[[0, 2]] - p[1] - (ln_white[[0, 2]] - ln_white[1]) - centre[1:3]
-        priors = np.concatenate(
-            [
-                [(p[1] - ln_white[1] - ln_reflectance - centre[0]) / u_reflectance],
-                tint / U_CHROMA,
-                [(p[3] - SLOPE_PRIOR[0] - centre[3]) / SLOPE_PRIOR[1]],
-            ]
-        )
-        # robust per misfit, by the square root of a soft absolute value; priors stay square
-        data = [(_soft(miss) * rows.root_weight).ravel() for miss in (miss_m, miss_s)]
-        short = np.maximum(ln_floor - p[:3], 0.0) / U_FLOOR
-        return np.concatenate([*data, priors, short])
-
-    bounds = [np.log(BOUNDS_VEIL)] * 3 + [BOUNDS_SLOPE]
-    low, high = np.array(bounds, np.float64).T
-    start = np.clip(start, low + 1e-6, high - 1e-6)
-    # to a hundredth of what the members differ by: closer costs time and tells nothing
-    found = least_squares(
-        misfit, start, bounds=(low, high), max_nfev=20, x_scale=0.3, ftol=1e-5, xtol=1e-4
+    matrix = np.array([[0, 1, 0, 0], [1, -1, 0, 0], [0, -1, 1, 0], [0, 0, 0, 1]], np.float64)
+    spread = np.array([u_reflectance, U_CHROMA, U_CHROMA, SLOPE_PRIOR[1]])
+    wanted = matrix @ [*ln_white, SLOPE_PRIOR[0]] + centre + [ln_reflectance, 0.0, 0.0, 0.0]
+    aim = _Aim(
+        rows=_Rows.of(looks, looks.weight).straight(bend),
+        prior=(matrix / spread[:, None], wanted / spread),
+        ln_floor=np.log(np.maximum(bend.straight(looks.floor), BOUNDS_VEIL[0])),
     )
-    p = found.x
-    miss_m, miss_s = _profile(rows, np.exp(p[:3]), float(p[3]))
-    chi2 = float(np.mean(_soft(miss_m) ** 2)) + float(np.mean(_soft(miss_s) ** 2))
-    return p, float(found.cost), chi2
+    p, cost, seen = _least(aim, start)
+    chi2 = float(np.mean(_soft_square(seen.means))) + float(np.mean(_soft_square(seen.slopes)))
+    return p, cost, chi2
 
 
-def _soft(miss: Floats) -> Floats:
-    """Let misfits beyond one sigma grow with the root only: a leg or a leaf hardly pulls."""
-    return np.asarray(np.sign(miss) * np.sqrt(2 * (np.sqrt(1 + miss**2) - 1)))
+def _least(aim: _Aim, start: Floats) -> tuple[Floats, float, _Profile]:
+    """Parameters within their bounds where the aim is least, its value and the looks there.
+
+    Source
+    ------
+    Levenberg and Marquardt's damped Gauss-Newton steps, cut to the bounds.
+    """
+    low, high = np.array([np.log(BOUNDS_VEIL)] * 3 + [BOUNDS_SLOPE], np.float64).T
+    p = np.clip(start, low + 1e-6, high - 1e-6)
+    cost, seen = aim.at(p)
+    gradient, normal = aim.normal(p, seen)
+    damped = 1e-3
+    for _ in range(MOST_STEPS):
+        held = ((p <= low) & (gradient > 0)) | ((p >= high) & (gradient < 0))
+        free = np.flatnonzero(~held)
+        step = np.zeros(4)
+        inner = normal[np.ix_(free, free)]
+        step[free] = -np.linalg.solve(inner + damped * np.diag(np.diag(inner)), gradient[free])
+        step *= min(1.0, LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
+        tried = np.clip(p + step, low, high)
+        # to a hundredth of what the members differ by: closer costs time and tells nothing
+        near = float(np.linalg.norm(tried - p)) < CLOSE[1] * float(np.linalg.norm(p))
+        less, there = aim.at(tried)
+        if less < cost:
+            near |= cost - less < CLOSE[0] * cost
+            p, cost, seen = tried, less, there
+            damped = max(damped / 5.0, 1e-9)
+            if near:
+                break
+            gradient, normal = aim.normal(p, seen)
+        elif near:
+            break
+        else:
+            damped *= 8.0
+    return p, cost, seen
+
+
+def _soft_square(miss: Floats) -> Floats:
+    """Let misfits beyond one sigma count less than their square: a leg or a leaf hardly pulls."""
+    return np.asarray(2.0 * (np.sqrt(1.0 + miss**2) - 1.0))
 
 
 def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
@@ -420,9 +508,9 @@ def window_cost(windows: "_HasLooks", veil: Veil, scale: float) -> Floats:
     """Half the robust squared misfit of each window with the veil scaled, shape (n,)."""
     bend = veil.bends[0]
     rows = _Rows.of(windows, np.ones(len(windows.light))).straight(bend)
-    miss_m, miss_s = _profile(rows, bend.straight(veil.light * scale), veil.slope)
+    seen = _profile(rows, bend.straight(veil.light * scale), veil.slope)
     return np.asarray(
-        0.5 * (np.sum(_soft(miss_m) ** 2, axis=0) + np.sum(_soft(miss_s) ** 2, axis=0))
+        0.5 * sum(np.sum(_soft_square(miss), axis=0) for miss in (seen.means, seen.slopes))
     )
 
 
@@ -464,9 +552,15 @@ def depth_by_veil(
     above: NDArray[np.floating] | float = 0.0
     under: NDArray[np.floating] | float = 1e-12
     for c in range(3):  # one at a time: summing along so short an axis is slow
-        t = np.clip(top[..., c] / (below[..., c] + 1e-7), 0.01, 3.0)
+        t = np.asarray(top[..., c] / (below[..., c] + 1e-7))
+        np.clip(t, 0.01, 3.0, out=t)
         # near T = 0 the logarithm explodes: a channel counts with its own T squared
-        weight = below[..., c] * np.clip(t, 0.05, 1.0) ** 2 * powers[..., c]
-        above = above - weight * np.log(t)
-        under = under + weight * powers[..., c]
+        weight = np.asarray(np.clip(t, 0.05, 1.0))
+        weight *= weight
+        weight *= below[..., c]
+        weight *= powers[..., c]
+        np.log(t, out=t)
+        t *= weight
+        weight *= powers[..., c]
+        above, under = above - t, under + weight
     return np.asarray(above / under)
