@@ -24,7 +24,6 @@ U_PRINT = 0.05  # exponent by which a whole print may be too dark or too light
 BENDS = np.linspace(-0.2, 0.5, 29)
 
 
-U_SHOULDER = 0.12  # how far a camera presses highlights together
 CURVE_GRID = np.linspace(0.0, 4.0, 1200) ** 2  # recorded light at which a bend is tabled
 
 

@@ -17,7 +17,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.optics.tone import CURVE_GRID, U_BEND, U_SHOULDER, Bend
+from smokecase.optics.tone import CURVE_GRID, U_BEND, Bend
 
 Floats = NDArray[np.float64]
 
@@ -44,7 +44,10 @@ U_MEAN = (0.003, 0.012)
 U_SLOPE_COMMON = 0.04  # slopes of all windows may be off together: noise reduction, compression
 U_GAIN_COMMON = 0.006  # and their light: exposure
 BOUNDS_BEND, BOUNDS_SHOULDER = (-0.2, 0.6), (-0.3, 0.85)
-USUAL_BEND = Bend(0.05, 0.05)
+# cameras press highlights together (common practice, no source). A curve that flattens takes
+# texture from a brightened plate as smoke does: before pale smoke this is the largest doubt
+USUAL_BEND = Bend(0.05, 0.1)
+U_SHOULDER = 0.14
 FEWEST_WINDOWS = 16
 MOST_WINDOWS = 1500  # more add cost, not knowledge: they are strongly correlated
 WINDOWS_PER_FACT = 6.0  # correlated windows that count as one independent look
