@@ -58,6 +58,18 @@ def test_a_puff_that_fills_the_view_is_smoke():
     assert not tell_passing(TIMES_S, near, far, TIMES_S >= 2.0).any()
 
 
+def test_smoke_that_drifts_out_of_its_cone_is_smoke():
+    def drifting(blocks, t):
+        y, x = np.mgrid[:ROWS, :COLUMNS]
+        blocks[np.hypot(x - 12.0 - 2.0 * t, y - 11.0 + 1.5 * t) < 2.0 * t] = 0.6
+
+    near, far = seen(drifting)
+
+    assert near.max() > 0.15
+    assert far.max() > 20.0
+    assert not tell_passing(TIMES_S, near, far, TIMES_S >= 0.5).any()
+
+
 def test_weather_that_changes_all_the_time_is_no_passer_by():
     rng = np.random.default_rng(7)
 

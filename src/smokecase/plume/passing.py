@@ -25,8 +25,11 @@ FEWEST_DIAMETER_BLOCKS = 1.2  # a thinner pipe is taken so wide
 CHANGED = 0.15  # relative change of brightness: less is mist, drifting light, haze of the plume
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 PASSING, OVER_USUAL = 0.12, 3.0  # share of blocks, and times its usual value, that tell
-COMING_S = 1.0  # before, in which it is seen to move further away
+# before, in which it is seen to move further away, and after: it comes and goes quickly, while
+# smoke that drifts out of its cone does so little by little and stays
+COMING_S = 1.0
 FEWEST_SEEN = 2.5  # moments in that time
+CLEAR_OF_IT = 0.04  # share of the near blocks before and after
 FAR_BLOCKS = 4  # that it takes up or lets go of there at the least
 
 
@@ -104,11 +107,18 @@ def tell_passing(
         return passing
     usual = float(np.median(near[smoky])) if smoky.any() else 0.0
     step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
-    before_s = max(COMING_S, FEWEST_SEEN * step_s)
+    around_s = max(COMING_S, FEWEST_SEEN * step_s)
     spells, count = label(near > max(PASSING, OVER_USUAL * usual))
     for k in range(1, count + 1):
         here = np.nonzero(spells == k)[0]
-        begin = time_s[here[0]]
-        coming = far[(time_s < begin) & (time_s >= begin - before_s)]
-        passing[here] = len(coming) > 0 and float(np.ptp(coming)) >= FAR_BLOCKS
+        begin, end = time_s[here[0]], time_s[here[-1]]
+        before = (time_s < begin) & (time_s >= begin - around_s)
+        after = (time_s > end) & (time_s <= end + around_s)
+        passing[here] = (
+            before.any()
+            and after.any()
+            and near[before].min() < CLEAR_OF_IT
+            and near[after].min() < CLEAR_OF_IT
+            and float(np.ptp(far[before])) >= FAR_BLOCKS
+        )
     return passing
