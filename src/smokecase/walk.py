@@ -30,7 +30,7 @@ from smokecase.scene import Scene
 from smokecase.video.clip import Clip, Frame
 from smokecase.video.exposure import BLOCK_PX, block_means, log_ratios, taken_out, uneven
 from smokecase.video.steady import fit_view_to, grey
-from smokecase.video.view import View, warp_to_plate
+from smokecase.video.view import Cut, View, warp_to_plate
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -56,22 +56,27 @@ class LaidFrame:
 
     time_s: float
     light: Picture  # (h, w, 3)
-    blown: NDArray[np.bool_]  # (h, w) blown out in the frame
+    codes: NDArray[np.uint16]  # (h, w, 3) as recorded
     view: View | None  # None: the camera stands still
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SeenFrame:
-    """A frame on the plate with its exposure taken out, and the whole plume about that time."""
+    """A frame on the plate, its exposure, and the whole plume about that time."""
 
     time_s: float
-    light: Picture  # (h, w, 3)
-    blown: NDArray[np.bool_]  # (h, w)
+    light: Picture  # (h, w, 3) as filmed
+    codes: NDArray[np.uint16]  # (h, w, 3) as recorded
+    gain: Floats  # (3,) of the exposure
     u_gain: Floats  # (3,) relative standard uncertainty of the exposure
     u_contrast: Floats  # (3,) the same for contrasts
     shake_px: float  # of the full-size picture
     smoke: SmokeMap | None
     doubts: set[Doubt]
+
+    def evened(self, cut: Cut) -> Picture:
+        """Light of a part with its exposure taken out."""
+        return taken_out(self.light[cut], self.gain)
 
 
 class Walk:
@@ -125,12 +130,12 @@ class Walk:
 
     def lay(self, frame: Frame) -> LaidFrame:
         """Lay one frame on the plate; the order of frames does not matter here."""
-        light, blown = to_linear(frame.codes, self.clip.transfer), saturated(frame.codes)
+        light = to_linear(frame.codes, self.clip.transfer)
         if self.scene.landmarks is None:
-            return LaidFrame(frame.time_s, light, blown, None)
+            return LaidFrame(frame.time_s, light, frame.codes, None)
         view = fit_view_to(self.scene.landmarks, grey(frame.codes))
         light = warp_to_plate(light, view, fine=self.scene.fine)
-        return LaidFrame(frame.time_s, light, blown, view)
+        return LaidFrame(frame.time_s, light, frame.codes, view)
 
     def look(self, frame: LaidFrame) -> SeenFrame:
         """Take the exposure out and look at the whole plume; in order of time."""
@@ -149,23 +154,22 @@ class Walk:
             self.beside.append(self.outside.changed(evened, self.scene.plate_blocks))
         if not checked:
             doubts.add(EXPOSURE_UNCHECKED)
-        light = taken_out(frame.light, gain)
-        if self.finder is not None and frame.time_s >= self.next_map_s:
-            self.last_map = self.finder.find(light)
+        if frame.time_s >= self.next_map_s:
             self.next_map_s = frame.time_s + 0.999 / self.whole_plume_hz
-            self.maps += 1
-            self.at_edge += self.last_map.at_edge and self.last_map.visible
+            light = taken_out(frame.light, gain)
+            if self.finder is not None:
+                self.last_map = self.finder.find(light)
+                self.maps += 1
+                self.at_edge += self.last_map.at_edge and self.last_map.visible
+                shapes = outline_plume(self.last_map.mask, to_plate, self.clip.scale)
+                self.outlines.append(PlumeOutline(time_s=frame.time_s, shapes=shapes))
             self._keep_view(frame.time_s, light, self.last_map)
-            shapes = outline_plume(self.last_map.mask, to_plate, self.clip.scale)
-            self.outlines.append(PlumeOutline(time_s=frame.time_s, shapes=shapes))
-        elif self.finder is None and frame.time_s >= self.next_map_s:
-            self.next_map_s = frame.time_s + 0.999 / self.whole_plume_hz
-            self._keep_view(frame.time_s, light, None)
         self.visible.append(self.last_map is not None and self.last_map.visible)
         u_contrast = np.hypot(u_gain, U_TONE_GAIN * np.abs(np.log(gain)))
         return SeenFrame(
-            frame.time_s, light, frame.blown, u_gain, u_contrast, shake, self.last_map, doubts
-        )
+            frame.time_s, frame.light, frame.codes, gain, u_gain, u_contrast, shake, self.last_map,
+            doubts,
+        )  # fmt: skip
 
     def read(self, frame: SeenFrame) -> None:
         """Read the section of one frame; in order of time."""
@@ -189,17 +193,21 @@ class Walk:
         return np.exp(middle), u, True
 
     def _reading(self, frame: SeenFrame) -> SmokeReading:
-        smoke, light, doubts = frame.smoke, frame.light, set(frame.doubts)
+        smoke, doubts = frame.smoke, set(frame.doubts)
         values = None
         if self.reader is not None:
-            values = self.reader.read(light, frame.u_gain, frame.blown | self.scene.clipped)
+            cut = self.reader.cut
+            blown = saturated(frame.codes[cut]) | self.scene.clipped[cut]
+            values = self.reader.read_part(frame.evened(cut), frame.u_gain, blown)
             doubts |= values.doubts
             if self.reader.inside < 0.9:
                 doubts.add(SECTION_OUTSIDE)
         elif self.scene.pipe is None:
             doubts.add(EXIT_NOT_FOUND)
         if self.contrast is not None:
-            seen = self.contrast.read(light, frame.u_contrast, frame.blown)
+            seen = self.contrast.read(
+                taken_out(frame.light, frame.gain), frame.u_contrast, saturated(frame.codes)
+            )
             values = join_contrast(values, seen)
             doubts = (doubts if values is None else doubts | values.doubts) | seen.doubts
         opacity = None
@@ -212,7 +220,7 @@ class Walk:
                 high=math.inf if self.scene.open_above else values.high_pct,
             )
         elif self.reader is None and self.contrast is None and self.scene.pipe is not None:
-            opacity, more = self._without_smoke(light)
+            opacity, more = self._without_smoke(frame)
             doubts |= more
         if self.scene.open_above:
             doubts.add(NO_CLEAN_PLATE)
@@ -229,13 +237,14 @@ class Walk:
             doubts=frozenset(doubts),
         )
 
-    def _without_smoke(self, light: Picture) -> tuple[Measured | None, set[Doubt]]:
+    def _without_smoke(self, frame: SeenFrame) -> tuple[Measured | None, set[Doubt]]:
         """Read a section where no smoke was found: clear air, or nothing where light changed."""
         x0, y0, x1, y1 = (round(v) for v in self.scene.section or (0, 0, 1, 1))
         cut = (slice(max(y0, 0), max(y1, 1)), slice(max(x0, 0), max(x1, 1)))
-        plate, seen = self.scene.plate.light[cut], light[cut]
+        plate = self.scene.plate.light[cut]
         if plate.size == 0:
             return None, {SECTION_OUTSIDE}
+        seen = frame.evened(cut)
         change = np.abs(seen.mean(axis=(0, 1)) - plate.mean(axis=(0, 1))).max()
         if change > LIGHT_CHANGED * (plate.mean(axis=(0, 1)).max() + 0.02):
             return None, {SHADOW}

@@ -146,7 +146,13 @@ class SectionReader:
         SectionValues
             NaN opacity where the picture cannot answer, with the doubt that says why.
         """
-        patch = np.maximum(light[self.cut], 0)
+        return self.read_part(light[self.cut], u_gain, clipped[self.cut])
+
+    def read_part(
+        self, light: Picture, u_gain: Floats, clipped: NDArray[np.bool_]
+    ) -> SectionValues:
+        """Read a frame of which only the part `cut` is given; else as `read`."""
+        patch = np.maximum(light, 0)
         gains = (1.0 + self.gain_draw * u_gain).astype(np.float32)
         codes = _root_codes(patch)
         top = np.empty_like(self.below)
@@ -163,7 +169,7 @@ class SectionReader:
         opacity = 100.0 * (1.0 - means[:, 1])
         self._note_pull(opacity)
         doubts = set()
-        bright = clipped[self.cut][self.best_box].mean() if self.best_box.any() else 0.0
+        bright = clipped[self.best_box].mean() if self.best_box.any() else 0.0
         if bright > SATURATED_SHARE:
             doubts.add(SATURATED)
         if self.dark and float(np.median(patch[self.best_box])) < DARK_LIGHT:
