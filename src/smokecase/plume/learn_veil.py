@@ -32,6 +32,7 @@ U_LN_WHITE = 0.55
 CHANGED_WINDOW = 0.05  # relative change of brightness that makes a window a candidate for smoke
 FADED, FADED_SIGMAS = 0.05, 2.5  # loss of texture that does
 THREADS = 2
+MOST_FRAMES = 32  # they give thirty times the windows that are fitted
 FEWEST_TOLD = 16  # windows that must show either
 CEILING, MOST_BLOWN = 0.95, 0.04  # linear light of a blown-out pixel; share of them in a window
 FEWEST_CLEAR = 40  # windows of clear air before they set the scale of texture
@@ -96,6 +97,8 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
     Veil or None, Windows or None
         None where too little changed to fit anything.
     """
+    if len(late) > MOST_FRAMES:
+        late = [late[k] for k in np.linspace(0, len(late) - 1, MOST_FRAMES).round().astype(int)]
     texture = PlateTexture(plate, compression)
     cone = outflow_cone(plate.shape[:2], pipe)
     with ThreadPoolExecutor(THREADS) as pool:  # frames do not wait for one another
