@@ -38,6 +38,7 @@ MAY = {
         "plume",
         "sound",
         "model_files",
+        "sample",
         "scene",
         "walk",
         "pair",

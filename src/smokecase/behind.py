@@ -4,6 +4,7 @@ For two stills it is also read here; for clips `walk.py` reads it frame after fr
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +13,12 @@ from smokecase.doubts import Doubt
 from smokecase.plume.backdrop import (
     Backdrop,
     backdrop_from_box,
-    find_backdrop,
+    backdrop_from_sheets,
     learn_from_drift,
+    sheets_at_work,
 )
 from smokecase.plume.backdrop_reading import SectionByContrast
+from smokecase.plume.board import FoundSheet
 from smokecase.plume.fuse import join_contrast
 from smokecase.plume.learn_veil import U_LN_WHITE, guess_white
 from smokecase.plume.marked_white import U_LN_MARKED, marked_white
@@ -47,27 +50,34 @@ def look_behind(
     plate: Picture,
     clipped: NDArray[np.bool_],
     board_px: Box | None,
-    from_s: float = 0.0,
+    sheets: Sequence[FoundSheet] | None = None,
 ) -> Backdrop | None:
     """Find the board behind the plume; None where there is none.
 
     Parameters
     ----------
     clip : Clip
-        Shows the view without smoke at `from_s`.
+        Shows the view without smoke at its beginning.
     plate, clipped : ndarray, shape (h, w, 3) and (h, w)
         Light without smoke and its blown-out pixels, at the clip's working size.
     board_px : tuple of float or None
         Box that the user marked. [px of the upright picture]
+    sheets : sequence of FoundSheet, optional
+        From `find_sheets_in`, where they were looked for already.
     """
     if board_px is not None:
         return backdrop_from_box(working_box(clip, board_px), plate, clipped)
+    sheets = find_sheets_in(clip, 0.0) if sheets is None else sheets
+    if sheets:
+        return backdrop_from_sheets(sheets, plate, clipped)
+    checker = find_checker(plate)
+    return backdrop_from_box(checker, plate, clipped) if checker else None
+
+
+def find_sheets_in(clip: Clip, from_s: float) -> list[FoundSheet]:
+    """Find the sheets of the printed backdrop in the picture at `from_s`, in working pixels."""
     first = next(clip.resized(BOARD_LONG_SIDE).frames(from_s), None)
-    found = find_backdrop(first.codes, plate, clipped) if first is not None else None
-    if found is None:
-        checker = find_checker(plate)
-        found = backdrop_from_box(checker, plate, clipped) if checker else None
-    return found
+    return [] if first is None else sheets_at_work(first.codes, clip.working_size[0])
 
 
 def follow_drift(backdrop: Backdrop, scene: Scene) -> Backdrop:

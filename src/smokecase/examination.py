@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.behind import follow_drift, look_behind, working_box
+from smokecase.behind import find_sheets_in, follow_drift, look_behind, working_box
 from smokecase.doubts import (
     BACK_LIT,
     COLOUR_OPEN,
@@ -47,6 +47,7 @@ from smokecase.readings import (
     SoundReading,
 )
 from smokecase.refusal import refuse, without_readings
+from smokecase.sample import take_sample
 from smokecase.scene import U_LN_PAPER, Scene, learn_scene
 from smokecase.sound.listening import listen
 from smokecase.together import cycles_hz, lay_together
@@ -147,18 +148,24 @@ def examine(  # noqa: PLR0913 - the door's options, each by name
     with spooled(clip) as kept, ThreadPoolExecutor(1) as beside:
         ear = partial(listen, path, cylinders=cylinders, strokes=strokes)
         heard = beside.submit(ear) if clip.source == "clip" else None
+        held: set[Doubt] = set()
+        sample = take_sample(kept, from_s, to_s, doubts=held, tell=tell)
+        sheets = None if board_px else beside.submit(find_sheets_in, kept, from_s)
         scene = learn_scene(
             kept,
+            sample,
             exit_px=clip.to_working(*exit_px) if exit_px else None,
             diameter_px=diameter_px * clip.scale if diameter_px else None,
             white_box=working_box(clip, white_px) if white_px else None,
             plate_window_s=plate_window_s,
-            from_s=from_s,
-            to_s=to_s,
+            doubts=held,
             tell=tell,
             rng=rng,
         )
-        backdrop = look_behind(kept, scene.plate.light, scene.clipped, board_px, from_s)
+        del sample  # the largest thing in memory
+        backdrop = look_behind(
+            kept, scene.plate.light, scene.clipped, board_px, sheets.result() if sheets else None
+        )
         if backdrop is not None and backdrop.sheets:  # its paper is a better white than the scene
             scene = replace(scene, white=backdrop.white, u_ln_white=U_LN_PAPER)
             backdrop = follow_drift(backdrop, scene)

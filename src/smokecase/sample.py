@@ -27,7 +27,7 @@ Tell = Callable[[float, str], None]
 
 MOST_SAMPLES = 56
 # each so manieth of them, and so many at least, tell whether the camera surely stands still
-FIRST_LOOK, FEWEST_STILL = 4, 6
+FIRST_LOOK, FEWEST_STILL = 8, 6
 STATIC_PX = 0.12  # a camera that moves less than this stands still
 FAR_PX = 0.12  # of the long side: beyond this the view has changed
 SHAKY_PX = 0.6

@@ -51,7 +51,7 @@ from smokecase.plume.plate import (
 from smokecase.plume.section import PipeExit, find_exit, measuring_section
 from smokecase.plume.smoke_or_not import AtPipe, look_at_pipe
 from smokecase.plume.windows import Windows
-from smokecase.sample import Layer, Lights, take_sample
+from smokecase.sample import Layer, Lights, Sample
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import BLOCK_PX as EXPOSURE_BLOCK_PX
 from smokecase.video.exposure import Exposure, block_means, fit_exposure, log_ratios, uneven
@@ -101,13 +101,13 @@ class Scene:
 
 def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     clip: Clip,
+    sample: Sample,
     *,
     exit_px: tuple[float, float] | None,
     diameter_px: float | None,
     white_box: Box | None = None,
     plate_window_s: tuple[float, float] | None,
-    from_s: float,
-    to_s: float,
+    doubts: set[Doubt],
     tell: Tell,
     rng: np.random.Generator,
 ) -> Scene:
@@ -116,14 +116,16 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     Parameters
     ----------
     clip : Clip
+    sample : Sample
+        Of the part of the clip that counts.
     exit_px, diameter_px : tuple, float or None
         The pipe's end and outer width in working pixels, where the user knows them.
     white_box : tuple or None
         Something white that the user marked, x0, y0, x1, y1. [working px]
     plate_window_s : tuple or None
         A time without smoke, where the user knows it. [s]
-    from_s, to_s : float
-        Part of the clip that counts. [s]
+    doubts : set of Doubt
+        How the camera was held.
     tell : callable
         Takes progress (0 to 1) and words; may raise `Cancelled`.
     rng : numpy.random.Generator
@@ -136,8 +138,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     ValueError
         If what is marked as white cannot be.
     """
-    doubts: set[Doubt] = set()
-    sample = take_sample(clip, from_s, to_s, doubts=doubts, tell=tell)
+    doubts = set(doubts)
     lights, landmarks = sample.lights, sample.landmarks
     tell(0.35, "looking for the tailpipe")
     # the first moments stand in for the plate until it is known how long the view stays clear

@@ -7,7 +7,9 @@ while it is still at the pipe; a plume that then hangs about hides where it came
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 
 import cv2
 import numpy as np
@@ -19,6 +21,7 @@ GRID = 160  # cells along the long side: fine against a pipe, coarse against noi
 LEAST_CODES = 1.0  # change in 8-bit codes that counts beside the noise
 MISPLACED_PX = 0.3  # how far edges may wander without being smoke
 STRETCHES_S = ((0.0, 0.2), (0.0, 0.45), (0.45, 1.0), (1.0, 2.0), (2.0, 4.0), (4.0, np.inf))
+THREADS = 2
 SMALLEST_AREA = 8e-4  # share of the picture; less is not called a plume
 JET_CELLS = (4.0, 7.0, 11.0)  # widths of a plume at its mouth that are tried, in cells
 
@@ -97,20 +100,15 @@ def measure_activity(
         tolerance = np.hypot(2.0 * LEAST_CODES * noise, edges)
         return np.stack([_presence(c / tolerance, size) for c in changes])
 
-    lasting: list[Picture] = []  # against the plate
-    moving: list[Picture] = []  # from frame to frame
-    before: Picture | None = None
-    for frame in frames_light:
-        seen = codes(_shrunk(frame, half))
-        lasting.append(_change(plate, seen, rest))
-        if before is not None:
-            moving.append(_change(before, seen, rest))
-        before = seen
-    maps, onset = _stretches(presence(lasting), times)
-    flutter = np.zeros((0, size[1], size[0]), np.float32)
-    if len(lasting) > 4:
-        # a shadow or a cloud lies still from frame to frame where smoke does not
-        flutter, _ = _stretches(presence(moving), times[1:])
+    with ThreadPoolExecutor(THREADS) as pool:
+        seen = list(pool.map(lambda frame: codes(_shrunk(frame, half)), frames_light))
+        lasting = presence(list(pool.map(lambda after: _change(plate, after, rest), seen)))
+        maps, onset = _stretches(lasting, times)
+        flutter = np.zeros((0, size[1], size[0]), np.float32)
+        if len(seen) > 4:
+            # a shadow or a cloud lies still from frame to frame where smoke does not
+            change = pool.map(lambda k: _change(seen[k], seen[k + 1], rest), range(len(seen) - 1))
+            flutter, _ = _stretches(presence(list(change)), times[1:])
     return Activity(maps=maps, flutter=flutter, step_px=w / size[0], onset_s=onset)
 
 
@@ -194,13 +192,12 @@ def find_origins(activity: Activity, *, most: int = 6) -> NDArray[np.float64]:
         # a wide jet needs no fine cells
         half = width > 5.0
         families = [_halved(f) if half else f for f in activity.families()]
-        for direction in np.arange(16) * (np.pi / 8.0):
-            kernels = _jet_kernels(float(direction), width / 2.0 if half else width)
-            contrast = [loudest(np.stack([_jet_contrast(m, kernels) for m in f])) for f in families]
-            best = np.max(contrast, axis=0).astype(np.float32)
+        directions = [k * math.pi / 8.0 for k in range(16)]
+        jets = partial(_jets, families, width / 2.0 if half else width)
+        with ThreadPoolExecutor(THREADS) as pool:
             h, w = activity.families()[0].shape[1:]
-            answers.append(cv2.resize(best, (w, h), interpolation=cv2.INTER_LINEAR))
-            tried.append((float(direction), width))
+            answers += [cv2.resize(best, (w, h)) for best in pool.map(jets, directions)]
+        tried += [(direction, width) for direction in directions]
     if not answers:
         return np.zeros((0, 5))
     best, which = np.max(answers, axis=0), np.argmax(answers, axis=0)
@@ -214,6 +211,13 @@ def find_origins(activity: Activity, *, most: int = 6) -> NDArray[np.float64]:
         found.append((x, y, direction, width * activity.step_px, best[row, column]))
         cv2.circle(best, (int(column), int(row)), 10, -1.0, -1)
     return np.array(found, dtype=np.float64).reshape(-1, 5)
+
+
+def _jets(families: list[NDArray[np.float32]], width: float, direction: float) -> Picture:
+    """How much each cell looks like a mouth of this width and direction."""
+    kernels = _jet_kernels(direction, width)
+    contrast = [loudest(np.stack([_jet_contrast(m, kernels) for m in f])) for f in families]
+    return np.asarray(np.max(contrast, axis=0), np.float32)
 
 
 def _halved(family: NDArray[np.float32]) -> NDArray[np.float32]:

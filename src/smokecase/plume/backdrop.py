@@ -43,29 +43,19 @@ class Backdrop:
     steps: Floats = field(default_factory=lambda: np.zeros((0, 5)))  # as `fit_tone` takes them
 
 
-def find_backdrop(
-    codes: NDArray[np.uint16], plate: Picture, clipped: NDArray[np.bool_]
-) -> Backdrop | None:
-    """Find the printed backdrop in a large copy of the picture that the plate shows.
+def sheets_at_work(codes: NDArray[np.uint16], width: int) -> list[FoundSheet]:
+    """Find the sheets of the printed backdrop in a large copy of the view: markers are small.
 
     Parameters
     ----------
     codes : ndarray of uint16, shape (H, W, 3)
-        The same view, as large as may be: markers are small.
-    plate, clipped : ndarray, shape (h, w, 3) and (h, w)
-        Light without smoke and its blown-out pixels, at working size.
-
-    Returns
-    -------
-    Backdrop or None
-        None where no sheet hangs.
+    width : int
+        Of the working pictures, whose pixels the sheets are given in. [px]
     """
     found = find_sheets((codes // 257).astype(np.uint8))
-    factor = plate.shape[1] / codes.shape[1]
-    small = [s.scaled(factor) for s in found]
+    small = [s.scaled(width / codes.shape[1]) for s in found]
     # patches of a few pixels have no inside left
-    small = [s for s in small if s.sheet.cell_mm / s.mm_per_px()[0] > MIN_CELL_PX / 2]
-    return backdrop_from_sheets(small, plate, clipped) if small else None
+    return [s for s in small if s.sheet.cell_mm / s.mm_per_px()[0] > MIN_CELL_PX / 2]
 
 
 def tell_backdrop(backdrop: Backdrop | None, scale: float) -> dict[str, Any]:

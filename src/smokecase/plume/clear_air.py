@@ -1,13 +1,14 @@
 """Tells clear air from what looks like it, and smoke from what looks like that: shadows."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.optics.veil import Veil
 from smokecase.plume.cone import outflow_cone
-from smokecase.plume.learn_veil import CHANGED_WINDOW, FEWEST_TOLD
+from smokecase.plume.learn_veil import CHANGED_WINDOW, FEWEST_TOLD, THREADS
 from smokecase.plume.section import PipeExit
 from smokecase.plume.windows import PlateTexture
 
@@ -34,7 +35,8 @@ def smoky_at_start(lights: Sequence[Picture], plate: Picture, pipe: PipeExit) ->
     """
     texture = PlateTexture(plate)
     cone = outflow_cone(plate.shape[:2], pipe, reach=ONSET_DIAMETERS)
-    cuts = [texture.cut(x, cone, i, None, None, bands=1) for i, x in enumerate(lights)]
+    with ThreadPoolExecutor(THREADS) as pool:  # frames do not wait for one another
+        cuts = list(pool.map(lambda x: texture.cut(x, cone, 0, None, None, bands=1), lights))
     if not cuts or not len(cuts[0]):
         return False
     # (n, windows), the same places in each

@@ -29,7 +29,7 @@ TEMPERATURE = 0.05  # difference of scores that takes a rival's weight to a thir
 RIVAL = 0.2  # weight of other places above which they are taken at their full distance
 STARTS = 10
 MOUTHS = (0.15, 0.35, 0.55, 0.8)  # short axis over long one that a climb begins with
-POOL, TRIES, ROUNDS = 12, 160, 9  # of a climb: poses kept, tried in each round, rounds
+POOL, TRIES, ROUNDS = 12, 120, 7  # of a climb: poses kept, tried in each round, rounds
 THREADS = 2
 # of the fit itself, in diameters and degrees, from the spread on the practice clips and on renders
 FLOOR_EXIT, FLOOR_DIAMETER, FLOOR_DEG = 0.05, 0.09, 3.0

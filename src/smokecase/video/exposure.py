@@ -145,7 +145,7 @@ def _bulk(ratios: Floats, start: Floats) -> Floats:
     found = [
         _settled(good, start),
         _settled(good, np.zeros(3)),
-        _settled(good, np.median(good, axis=0)),
+        _settled(good, _median(good)),
     ]
     held = [int((np.linalg.norm(good - g, axis=1) < STEP).sum()) for g in found]
     # no change at all wins over a drift that no more blocks ask for, or the drift feeds on itself
@@ -153,7 +153,7 @@ def _bulk(ratios: Floats, start: Floats) -> Floats:
     if held[2] > JUMP_SHARE * max(held[0], held[1], FEWEST_BLOCKS):
         best = found[2]
     near = good[np.linalg.norm(good - best, axis=1) < STEP]
-    return np.asarray(np.median(near, axis=0)) if len(near) else start
+    return _median(near) if len(near) else start
 
 
 def _settled(ratios: Floats, start: Floats) -> Floats:
@@ -175,5 +175,5 @@ def _middle(ratios: Floats, before: Floats) -> Floats:
     for c in range(3):
         known = ratios[~np.isnan(ratios[:, c]), c]
         if len(known) >= FEWEST_BLOCKS // 2:
-            out[c] = np.median(known)
+            out[c] = _median(known)
     return out
