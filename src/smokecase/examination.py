@@ -71,7 +71,7 @@ class Settings:
 
     whole_plume_hz: float = 10.0  # how often the whole plume is looked at; the section: every frame
     refuse_share: float = 0.5  # of the smoky frames, without an answer: the clip is refused
-    refuse_u_pct: float = 15.0  # a reading with a wider standard uncertainty is no answer
+    refuse_u_pct: float = 18.0  # a reading with a wider standard uncertainty is no answer
     fewest_s: float = 2.0  # a shorter clip tells no story
 
 

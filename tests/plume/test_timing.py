@@ -70,6 +70,16 @@ def test_faint_puffs_count_where_the_sound_gives_the_same_rate():
     assert tell_timing(time_s, opacity, visible, None, 9.0).puff_hz is None
 
 
+def test_an_eddy_above_twice_the_usual_level_is_no_smoke_that_clears():
+    # stays at 20 % from 3 s to the end, with one eddy of 0.4 s at 55 %
+    opacity = np.where(T > 3, 20.0, 0.0) + np.where(np.abs(T - 6.0) < 0.2, 35.0, 0.0)
+
+    timing = tell_timing(T, opacity, opacity > 5, None)
+
+    assert timing.peak_pct > 45.0
+    assert timing.half_fall_s is None
+
+
 def test_the_fall_to_half_is_the_first_time_the_smoothed_opacity_is_below():
     # definition as in the clips' truth: running mean over 0.3 s, first moment below half
     opacity = np.where(T > 3, 40.0, 0.0)

@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 
 PEAK_SMOOTH_S = 0.3
 MOSTLY_BELOW = 0.7  # of what follows the first fall below half, if the smoke clears
+SLOW_S = 1.5  # over which eddies and puffs even out: its mean falls as well where smoke clears
 FEWEST_PUFF_S = 2.0
 PUFF_BAND_HZ = (3.3, 12.0)  # one cylinder of a four-stroke at 400 to 1440 rpm: rpm / 120
 PUFF_AMPLITUDE_PCT = 1.0
@@ -164,11 +165,14 @@ def _fall(
     if peak < 2.0:  # the section is all but clear (a detached plume): no peak to tell of there
         return None, None, None, None
 
+    slow = uniform_filter1d(values, max(1, round(SLOW_S / step)), mode="nearest")
+    last = float(np.median(slow[-max(1, round(1.0 / step)) :]))
+
     def below(share: float) -> float | None:
         under = soft[top:] < share * peak
         first = int(np.argmax(under))
         # smoke that comes back is none that clears: its first gap is no fall
-        clears = under[first:].mean() > MOSTLY_BELOW
+        clears = under[first:].mean() > MOSTLY_BELOW and last < share * slow.max()
         return float(grid[top + first] - grid[top]) if clears else None
 
     return float(grid[top]), peak, below(0.5), below(0.1)
