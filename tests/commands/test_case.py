@@ -18,7 +18,7 @@ def door(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr("smokecase.commands.case.NOW", lambda: datetime(2031, 5, 4, 12, tzinfo=UTC))
 
-    def measured(path, *, tell=None, **options):
+    def measured(path, *, limits, tell=None, **options):
         if options.get("white_px", (0,))[0] > 4000:
             msg = "white_px must lie in the picture"
             raise ValueError(msg)
@@ -29,7 +29,7 @@ def door(tmp_path, monkeypatch, capsys):
         return make_examination(trace, clip=path.name)
 
     asked = []
-    monkeypatch.setattr("smokecase.examination.examine", measured)
+    monkeypatch.setattr("smokecase.apart.clips.examine_apart", measured)
     for name in ("first.mp4", "second.mp4"):
         (tmp_path / name).write_bytes(name.encode())
 

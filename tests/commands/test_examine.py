@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-import smokecase.examination
+import smokecase.apart.clips
 from made_clips import write_clip, write_sound, yard
 from made_examinations import a_refused_examination, an_examination
 from smokecase.cli import main
@@ -39,7 +39,7 @@ def asked(monkeypatch):
         words["tell"](0.5, "measuring")
         return calls.get("gives", an_examination())
 
-    monkeypatch.setattr(smokecase.examination, "examine", examine)
+    monkeypatch.setattr(smokecase.apart.clips, "examine_apart", examine)
     return calls
 
 
@@ -54,7 +54,7 @@ def test_the_words_reach_the_measurement(tmp_path, asked, capsys):
                  "--to", "7"])  # fmt: skip
 
     assert code == 0
-    given = {k: v for k, v in asked.items() if k != "tell"}
+    given = {k: v for k, v in asked.items() if k not in ("tell", "limits")}
     assert given == {"path": "yard.mp4", "exit_px": (200.0, 180.5), "diameter_px": 30.0,
                      "plate": "clear.png", "plate_window_s": (0.0, 1.5), "from_s": 1.0,
                      "to_s": 7.0, "board_px": (10.0, 20.0, 90.0, 80.0),
@@ -70,7 +70,7 @@ def test_the_words_reach_the_measurement(tmp_path, asked, capsys):
 def test_without_words_the_defaults_are_those_of_python(asked):
     assert main(["examine", "yard.mp4"]) == 0
 
-    given = {k: v for k, v in asked.items() if k not in ("tell", "path")}
+    given = {k: v for k, v in asked.items() if k not in ("tell", "path", "limits")}
     assert given == {"exit_px": None, "diameter_px": None, "plate": None, "plate_window_s": None,
                      "from_s": 0.0, "to_s": np.inf, "board_px": None, "white_px": None,
                      "cylinders": None, "strokes": 4}  # fmt: skip
@@ -209,7 +209,9 @@ def test_a_place_that_cannot_be_written_is_told_before_the_work(tmp_path, capsys
         raise PermissionError(errno.EACCES, "Permission denied")
 
     clip = write_clip(tmp_path / "yard.mp4", yard(3))
-    monkeypatch.setattr(smokecase.examination, "examine", lambda *a, **w: pytest.fail("measured"))
+    monkeypatch.setattr(
+        smokecase.apart.clips, "examine_apart", lambda *a, **w: pytest.fail("measured")
+    )
     monkeypatch.setattr("pathlib.Path.mkdir", locked)
 
     assert refusal(tmp_path, clip, capsys, code=4) == (
@@ -230,13 +232,24 @@ def test_a_folder_with_other_things_is_left_alone(tmp_path, capsys):
     assert names(tmp_path / "photos") == ["garden.jpg"]
 
 
+def test_a_file_that_kills_its_decoder_is_told_in_a_sentence(tmp_path, capsys, monkeypatch):
+    clip = write_clip(tmp_path / "yard.mp4", yard(3))
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parents[1]))
+    monkeypatch.setattr(smokecase.apart.clips, "TASK", "apart_tasks:kill")
+
+    assert refusal(tmp_path, clip, capsys, code=3) == (
+        "yard.mp4: the decoder broke down on it (signal 11, SIGSEGV); convert it to H.264 of 1080 "
+        "lines or less and try again."
+    )
+
+
 @pytest.mark.parametrize("where", ["measuring", "writing"])
 def test_ctrl_c_leaves_nothing_half_written(tmp_path, asked, capsys, monkeypatch, where):
     def stopped(*args, **words):
         raise KeyboardInterrupt
 
     if where == "measuring":
-        monkeypatch.setattr(smokecase.examination, "examine", stopped)
+        monkeypatch.setattr(smokecase.apart.clips, "examine_apart", stopped)
     else:
         monkeypatch.setattr(room, "_readme", stopped)
 

@@ -173,7 +173,10 @@ def test_what_was_opened_and_stood_on_stays_while_progress_comes_in(page, visito
 
     visitor.tab.click("#go-steps")
     for _ in range(3):
-        visitor.after(visitor.turn)
+        visitor.tab.wait_for_function(
+            "share => document.querySelector('#progress').getAttribute('aria-valuenow') !== share",
+            arg=visitor.tab.get_attribute("#progress", "aria-valuenow"),
+        )
 
     assert visitor.tab.get_attribute("#go-steps", "aria-expanded") == "true"
     assert visitor.tab.evaluate("document.activeElement.id") == "go-steps"

@@ -20,6 +20,7 @@ from smokecase.readings import Examination, KeyFrame, OpacityMap, PlumeOutline, 
 Tell = Callable[[float, str], None]
 
 TASK = "smokecase.apart.clips:measure"
+OWN = Limits(longest_s=86_400.0)  # for one's own clip, which nothing else waits for
 PICTURES = ("picture", "plume")
 MAP = ("opacity_pct", "low_pct", "high_pct")
 

@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +20,8 @@ from smokecase.commands.case_clip import (
     read_numbers,
 )
 from smokecase.commands.progress import show_progress
-from smokecase.languages import ENGLISH, LANGUAGES
 from smokecase.errors import AnswersError, on_screen
+from smokecase.languages import ENGLISH, LANGUAGES
 
 EXAMPLES = """
 examples:
@@ -174,6 +175,7 @@ def _open(args: argparse.Namespace, store: CaseStore) -> int:
 
 
 def _add(args: argparse.Namespace, store: CaseStore) -> int:
+    from smokecase.apart.clips import OWN, examine_apart
     from smokecase.casework import add_clip
     from smokecase.report.story import tell_summary
 
@@ -181,7 +183,8 @@ def _add(args: argparse.Namespace, store: CaseStore) -> int:
     with show_progress("working") as tell:
         try:
             entry = add_clip(store, case, args.clip, circumstances=told, author=_author(args),
-                             time=NOW(), replaces=args.corrects, tell=tell, **options)  # fmt: skip
+                             time=NOW(), replaces=args.corrects, tell=tell,
+                             measure=partial(examine_apart, limits=OWN), **options)  # fmt: skip
         except ValueError as error:
             raise in_own_words(error, args.clip.name) from error
     _say(f"Entry {entry.number}: {entry}\n")

@@ -83,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         args.parser.error("name the clip to examine, or ask for --film-guide")
     if args.annotated and args.out is None:
         args.parser.error("--annotated needs a folder: add --out DIR")
-    from smokecase.examination import examine
+    from smokecase.apart.clips import OWN, examine_apart
     from smokecase.report.folder import check_folder, write_folder
     from smokecase.report.story import tell_summary
 
@@ -92,8 +92,9 @@ def run(args: argparse.Namespace) -> int:
     share_of_writing = 0.0 if args.out is None else 0.45 if args.annotated else 0.1
     with show_progress() as tell:
         try:
-            examination = examine(
+            examination = examine_apart(
                 args.clip,
+                limits=OWN,
                 exit_px=args.exit,
                 diameter_px=args.diameter,
                 plate=args.plate,
