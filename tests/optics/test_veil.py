@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from smokecase.optics.veil import channel_powers, depth_by_veil, fit_veil
+from smokecase.optics.spectrum import channel_powers
+from smokecase.optics.veil import depth_by_veil, fit_veil
 
 LUMA = np.array([0.2126, 0.7152, 0.0722])
 

@@ -5,8 +5,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from smokecase.doubts import SATURATED
+from smokecase.optics.spectrum import channel_powers
 from smokecase.optics.tone import Bend
-from smokecase.optics.veil import Veil, channel_powers
+from smokecase.optics.veil import Veil
 from smokecase.plume.measure import SectionReader
 from smokecase.plume.smoke import SmokeFinder
 from smokecase.plume.windows import PlateTexture

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.optics.veil import Veil, channel_powers, depth_by_veil
+from smokecase.optics.spectrum import channel_powers
+from smokecase.optics.veil import Veil, depth_by_veil
 from smokecase.plume.windows import (
     LEAK_SIGMA,
     PlateTexture,

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.optics.veil import Veil, channel_powers, depth_by_veil, fit_veil
+from smokecase.optics.spectrum import channel_powers
+from smokecase.optics.veil import Veil, depth_by_veil, fit_veil
 from smokecase.plume.cone import outflow_cone
 from smokecase.plume.section import PipeExit
 from smokecase.plume.windows import (

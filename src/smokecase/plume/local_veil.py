@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.optics.veil import U_SLOPE_COMMON, Veil, depth_by_veil, window_cost
+from smokecase.optics.veil import Veil, depth_by_veil, window_cost
+from smokecase.optics.veil_fit import U_SLOPE_COMMON
 from smokecase.plume.windows import Windows
 
 Picture = NDArray[np.float32]

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from smokecase.doubts import DENSE, SATURATED, SECTION_HIDDEN, TOO_DARK, VEIL_LIKE_PLATE, Doubt
 from smokecase.measured import COVERAGE
+from smokecase.optics.spectrum import channel_powers
 from smokecase.optics.tone import Bend
-from smokecase.optics.veil import Veil, channel_powers, depth_by_veil
+from smokecase.optics.veil import Veil, depth_by_veil
 from smokecase.plume.windows import LOSS_AT_HALF, kept_back
 
 Picture = NDArray[np.float32]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label
 
-from smokecase.optics.veil import LUMA
+from smokecase.optics.spectrum import LUMA
 from smokecase.plume.cone import outflow_cone
 from smokecase.plume.section import PipeExit
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from smokecase.optics.veil import channel_powers
+from smokecase.optics.spectrum import channel_powers
 from smokecase.plume.channel_texture import ChannelTexture
 from smokecase.plume.windows import Windows
 
