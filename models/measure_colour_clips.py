@@ -18,6 +18,7 @@ import numpy as np
 from smokecase.demo.sets import HELD_OUT_PHONES, HELD_OUT_SCENES
 from smokecase.plume.colour_model import COLOURS, FEATURES
 from smokecase.plume.kind import look_at_smoke
+from smokecase.sample import take_sample
 from smokecase.scene import learn_scene
 from smokecase.video.clip import open_clip
 
@@ -30,10 +31,12 @@ def measure(folder, plain):
     """One row, or None where no smoke was found."""
     clip = open_clip(folder / plain["file"])
     pipe = plain["pipe"]
+    doubts = set()
+    sample = take_sample(clip, 0.0, math.inf, doubts=doubts, tell=_silent)
     scene = learn_scene(
-        clip, exit_px=clip.to_working(*pipe["exit_px"]),
-        diameter_px=pipe["diameter_px"] * clip.scale, plate_window_s=None, from_s=0.0,
-        to_s=math.inf, tell=lambda share, words: None, rng=np.random.default_rng(SEED),
+        clip, sample, exit_px=clip.to_working(*pipe["exit_px"]),
+        diameter_px=pipe["diameter_px"] * clip.scale, plate_window_s=None, doubts=doubts,
+        tell=_silent, rng=np.random.default_rng(SEED),
     )  # fmt: skip
     look = look_at_smoke(
         scene.veil, scene.windows, plate=scene.plate.light, white=scene.white,
@@ -57,6 +60,10 @@ def measure(folder, plain):
         "off_axis": look.spectral.off_axis, "u_off_axis": look.spectral.u_off_axis,
     }  # fmt: skip
     return {k: round(float(v), 4) if isinstance(v, float) else v for k, v in row.items()}
+
+
+def _silent(share, words):
+    """Tell nothing of the progress within one clip."""
 
 
 def main(folders):
