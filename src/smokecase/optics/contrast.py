@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import cho_solve_banded, cholesky_banded
 
 Floats = NDArray[np.float64]
 
@@ -158,10 +159,14 @@ class FieldFitter:
         self.roughness = _roughness((rows.shape[1], columns.shape[1])) / ROUGH**2
         self.blocks = _blocks(usable, block_px)
         self.scale = float(np.ptp(self.clean)) or 1.0
-        # powers of the clean light under the sums, so that a frame costs no large product
+        # powers of the clean light under the sums, so that a frame costs no large product; knots
+        # further apart than a spline reaches have none in common
+        reach = 3 * columns.shape[1] + 3
         self.moments = [
-            self.picked.T @ (self.picked * self.clean[:, None] ** power) for power in (0, 1, 2)
+            _band(self.picked.T @ (self.picked * self.clean[:, None] ** power), reach)
+            for power in (0, 1, 2)
         ]
+        self.rough_band = _band(self.roughness, reach)
 
     def fit(self, seen: Floats, *, veil_prior: tuple[float, float]) -> FieldFit:
         """Fit one frame.
@@ -180,25 +185,22 @@ class FieldFitter:
         for _ in range(12):
             t = self.picked @ through
             away = b - veil
-            normal, cross = self._normal(veil, noise), self.picked.T @ (away * (1.0 - t))
+            cross = self.picked.T @ (away * (1.0 - t))
             rest = s - (t * b + veil * (1.0 - t))
             right = self.picked.T @ (away * rest) - noise**2 * (self.roughness @ through)
-            # unknowns: knots of T, then J
-            full = np.empty((knots + 1, knots + 1))
-            full[:knots, :knots] = normal
-            full[:knots, knots] = full[knots, :knots] = cross
             prior = (noise / veil_prior[1]) ** 2
-            full[knots, knots] = np.sum((1.0 - t) ** 2) + prior + 1e-12
+            corner = float(np.sum((1.0 - t) ** 2) + prior + 1e-12)
             last = np.sum((1.0 - t) * rest) + prior * (veil_prior[0] - veil)
-            step = np.linalg.solve(full, np.append(right, last))
+            # unknowns: knots of T, then J
+            bordered = _Bordered.of(self._normal(veil, noise), cross, corner)
+            step = bordered.solve(np.append(right, last)[:, None])[:, 0]
             through, veil = through + step[:knots], float(veil + step[knots])
             noise = max(1e-4 * self.scale, float(np.sqrt(np.mean(rest**2))))
             if np.abs(step[:knots]).max() < 1e-5:
                 break
-        inverse = np.linalg.inv(full)
         asked = np.zeros((len(self.wanted) + 1, knots + 1))
         asked[:-1, :knots], asked[-1, -1] = self.wanted, 1.0
-        u = self._uncertainty(inverse @ asked.T, asked, away, t, rest, noise)
+        u = self._uncertainty(bordered.solve(asked.T), asked, away, t, rest, noise)
         return FieldFit(
             transmittance=self.basis @ through,
             means=self.wanted @ through,
@@ -210,8 +212,8 @@ class FieldFitter:
 
     def _normal(self, veil: float, noise: float) -> Floats:
         zero, one, two = self.moments
-        normal = two - 2.0 * veil * one + veil**2 * zero + noise**2 * self.roughness
-        normal[np.diag_indices_from(normal)] += 1e-9
+        normal = two - 2.0 * veil * one + veil**2 * zero + noise**2 * self.rough_band
+        normal[-1] += 1e-9
         return np.asarray(normal)
 
     def _uncertainty(
@@ -225,6 +227,37 @@ class FieldFitter:
         by_blocks = np.sqrt((sums**2).sum(axis=0) * used / (used - 1))
         own = noise * np.sqrt(np.maximum(np.einsum("nk,kn->n", asked, pulls), 0.0))
         return np.asarray(np.maximum(by_blocks, own))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bordered:
+    """A symmetric matrix that is a band but for its last row and column, ready to be solved."""
+
+    factor: Floats  # Cholesky factor of the band
+    border: Floats  # (n,)
+    pulled: Floats  # (n,) the band's solution for the border
+    corner: float  # what the border leaves of the last element
+
+    @classmethod
+    def of(cls, band: Floats, border: Floats, corner: float) -> "_Bordered":
+        factor = cholesky_banded(band)
+        pulled = cho_solve_banded((factor, False), border)
+        return cls(factor, border, pulled, corner - float(border @ pulled))
+
+    def solve(self, right: Floats) -> Floats:
+        """Solve for columns of right sides, shape (n + 1, k)."""
+        inner = cho_solve_banded((self.factor, False), right[:-1])
+        last = (right[-1] - self.border @ inner) / self.corner
+        return np.vstack([inner - self.pulled[:, None] * last, last])
+
+
+def _band(matrix: Floats, reach: int) -> Floats:
+    """Diagonals of a symmetric matrix up to this far above its own, the furthest first."""
+    reach = min(reach, len(matrix) - 1)
+    band = np.zeros((reach + 1, len(matrix)))
+    for k in range(reach + 1):
+        band[reach - k, k:] = np.diagonal(matrix, k)
+    return band
 
 
 def _splines(n: int, spacing: float) -> Floats:
