@@ -223,7 +223,7 @@ def _bars(sheet: Any, block: Bars, lang: str) -> None:
     _write(sheet, block.caption + _rests(block.entries), SIZES["plain"])
     sheet.ln(1)
     words_wide, line = 92.0, 4.3
-    x0 = MARGIN_MM + words_wide + 30
+    x0 = MARGIN_MM + words_wide + 32
     full = sheet.w - MARGIN_MM - x0
     for bar in block.bars:
         if sheet.get_y() > sheet.h - 30:
