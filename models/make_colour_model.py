@@ -52,8 +52,9 @@ SHREDS = 0.35
 # a plume hangs in the car's shade, or is seen before the light: ln of its light over the yard's
 # (path-traced pale plumes lie 0.1 to 0.9 below a white card)
 DIM = (-0.6, 0.2)
-# share of pictures stored without loss, whose slope the channels' own texture tells; its doubt
-LOSSLESS, U_SLOPE_LOSSLESS = 0.35, (0.1, 0.5)
+# share of steady, little compressed clips and pairs, whose slope errs by its own doubt and no more
+# (the taught clips are harder than most: few bits, walking, rain); that doubt
+CLEAN, U_SLOPE_CLEAN = 0.35, (0.35, 0.5)
 MIXED_FROM = 0.02  # share of the second colour from which a smoke is a mixture
 TAILS = 8.0  # degrees of freedom of Student's t: every clip may hold dust, rain or a lamp
 # families of mixture as often as a colour of each is the largest: the weights mean even odds
@@ -183,9 +184,9 @@ def add_errors(rng, ln_veil, slope, errors):
     # the floor holds the guessed white; a known one errs by its own doubt, the veil as before
     level = dict(errors["level"])
     level["floor"] = np.where(known, np.hypot(u_white, 0.25), level["floor"])
-    lossless = rng.random(n) < LOSSLESS
-    u_slope = np.where(lossless, np.exp(rng.uniform(*np.log(U_SLOPE_LOSSLESS), n)), u_slope)
-    u_of_slope = np.where(lossless, u_slope, spread_of(errors["slope"], u_slope, ln_misfit))
+    clean = rng.random(n) < CLEAN
+    u_slope = np.where(clean, np.exp(rng.uniform(*np.log(U_SLOPE_CLEAN), n)), u_slope)
+    u_of_slope = np.where(clean, u_slope, spread_of(errors["slope"], u_slope, ln_misfit))
     first, second, third = rng.standard_t(TAILS, (3, n))
     of_level = spread_of(level, u_level, ln_misfit) * third
     of_level += np.where(known, 0.0, errors["level_bias"])
