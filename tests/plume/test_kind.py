@@ -48,7 +48,7 @@ def test_no_smoke_is_none():
 
 
 def test_soot_and_oil_together_share_the_weight():
-    told, _ = tell_colour(look_at(0.35, slope=1.6, tint=0.1), 0.0)
+    told, _ = tell_colour(look_at(0.25, slope=1.5, tint=0.1), 0.0)
 
     assert told.black > 0.15
     assert told.blue > 0.15
