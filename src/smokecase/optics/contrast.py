@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.sparse import csr_array
 
 Floats = NDArray[np.float64]
 
@@ -151,8 +152,10 @@ class FieldFitter:
         h, w = clean.shape
         rows, columns = _splines(h, spacing_px), _splines(w, spacing_px)
         basis = np.einsum("yi,xj->yxij", rows, columns).reshape(h, w, -1)
-        self.usable, self.basis = usable, basis
-        self.picked = basis[usable]
+        # a spline reaches few pixels: kept as the few numbers that are not zero
+        self.usable, self.basis = usable, csr_array(basis.reshape(h * w, -1))
+        picked = basis[usable]
+        self.picked = csr_array(picked)
         self.clean = clean[usable].astype(np.float64)
         scaled = weights / weights.sum(axis=(1, 2), keepdims=True)
         self.wanted = np.einsum("nyx,yxk->nk", scaled, basis)
@@ -163,8 +166,7 @@ class FieldFitter:
         # further apart than a spline reaches have none in common
         reach = 3 * columns.shape[1] + 3
         self.moments = [
-            _band(self.picked.T @ (self.picked * self.clean[:, None] ** power), reach)
-            for power in (0, 1, 2)
+            _band(picked.T @ (picked * self.clean[:, None] ** power), reach) for power in (0, 1, 2)
         ]
         self.rough_band = _band(self.roughness, reach)
 
@@ -202,7 +204,7 @@ class FieldFitter:
         asked[:-1, :knots], asked[-1, -1] = self.wanted, 1.0
         u = self._uncertainty(bordered.solve(asked.T), asked, away, t, rest, noise)
         return FieldFit(
-            transmittance=self.basis @ through,
+            transmittance=(self.basis @ through).reshape(self.usable.shape),
             means=self.wanted @ through,
             u_means=u[:-1],
             veil=veil,
