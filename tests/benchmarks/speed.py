@@ -241,7 +241,7 @@ processor time is compared.
 | --- | --- | --- | --- | --- |
 {before}
 
-## What the cost buys
+{cuts}## What the cost buys
 
 Mean absolute error of the section's opacity where the pipe is given, in percent of opacity.
 Background subtraction is given the true box, its true movement and the clear frames.
@@ -260,6 +260,13 @@ show it does, as it must.
 | --- | --- | --- |
 {entries}
 """
+
+
+def written_by_hand(page):
+    """What was cut when, from the page that is there: no later run can make it again."""
+    text = page.read_text(encoding="utf-8") if page.exists() else ""
+    start = text.find("### Cut on")
+    return text[start : text.index("\n## ", start) + 1] if start >= 0 else ""
 
 
 def main():
@@ -294,6 +301,7 @@ def main():
             date=datetime.now(UTC).strftime("%d %B %Y"), cores=os.cpu_count(),
             python=platform.python_version(), costs="\n".join(costs),
             before="\n".join(once("before", lambda: list(before_rows()))),
+            cuts=written_by_hand(args.out),
             accuracy="\n".join(once("accuracy", lambda: list(accuracy_rows()))),
             entries="\n".join(
                 f"| {n} | {add:.1f} | {read:.0f} |" for n, (add, read) in entries.items()
