@@ -37,7 +37,12 @@ from smokecase.plume.clear_air import clearer_than_clear
 from smokecase.plume.kind import NO_SMOKE, ColourLook, look_at_smoke, tell_colour
 from smokecase.plume.passing import tell_passing
 from smokecase.plume.smoke_or_not import AtPipe
-from smokecase.plume.timing import bounds_at_peak, tell_smoke_from_specks, tell_timing
+from smokecase.plume.timing import (
+    bounds_at_peak,
+    longest_spell_s,
+    tell_smoke_from_specks,
+    tell_timing,
+)
 from smokecase.readings import (
     Examination,
     KeyFrame,
@@ -61,6 +66,8 @@ Floats = NDArray[np.float64]
 Tell = Callable[[float, str], None]
 
 FEWEST_VISIBLE = 5  # pictures with a visible plume that make it a plume
+# without a pipe: time that smoke stays at the least, and share of a short clip
+SHORTEST_SPELL_S, SHORTEST_SHARE = 1.0, 0.5
 LN_ODDS_SEEN = 1.5  # of smoke, by a plume that was found or not: finding it is not proof
 SEED = 20_261_125  # same clip, same settings: same numbers out
 
@@ -211,6 +218,11 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
         trace.time_s, visible, trace.plume_p95_pct * trace.area_px, plate_s
     )
     seen = visible.sum() >= min(FEWEST_VISIBLE, math.ceil(len(visible) / 4))
+    if scene.pipe is None and len(trace) > 1:
+        # of no pipe: leaves and hands come and go within a second, smoke stays longer
+        longest = longest_spell_s(visible, trace.time_s)
+        span = float(trace.time_s[-1] - trace.time_s[0])
+        seen &= longest >= min(SHORTEST_SPELL_S, SHORTEST_SHARE * span)
     no_smoke = _no_smoke(scene.at_pipe, bool(seen))
     if not seen or no_smoke >= NO_SMOKE:
         visible[:] = False

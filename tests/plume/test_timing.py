@@ -3,7 +3,12 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from smokecase.plume.timing import bounds_at_peak, tell_smoke_from_specks, tell_timing
+from smokecase.plume.timing import (
+    bounds_at_peak,
+    longest_spell_s,
+    tell_smoke_from_specks,
+    tell_timing,
+)
 from smokecase.readings import SmokeTiming, SmokeTrace
 
 T = np.arange(0, 20, 1 / 30)
@@ -94,6 +99,15 @@ def test_smoke_that_comes_and_goes_has_no_fall():
     opacity = np.where(T > 3, 30.0 + 28.0 * np.sign(np.sin(2 * np.pi * 0.5 * T)), 0.0)
 
     assert tell_timing(T, opacity, opacity > 5, None).half_fall_s is None
+
+
+def test_the_longest_spell_is_without_a_gap():
+    # leaves: half a second in every second; smoke: from 5 s to 11 s
+    leaves = (T % 1.0) < 0.5
+
+    assert_allclose(longest_spell_s(leaves, T), 0.5, atol=0.05)
+    assert_allclose(longest_spell_s((T > 5) & (T < 11), T), 6.0, atol=0.05)
+    assert longest_spell_s(np.zeros(len(T), bool), T) == 0.0
 
 
 def test_specks_in_the_clear_time_are_no_smoke():

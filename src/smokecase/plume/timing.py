@@ -70,7 +70,7 @@ def tell_timing(
         tenth_fall_s=tenth,
         settled_pct=_settled(time_s, opacity_pct, onset),
         visible_share=float(np.sum(span[visible]) / np.sum(span)),
-        longest_visible_s=_longest(visible, time_s),
+        longest_visible_s=longest_spell_s(visible, time_s),
         puff_hz=puff,
         u_puff_hz=u_puff,
     )
@@ -186,7 +186,8 @@ def _settled(time_s: Floats, opacity: Floats, onset: float | None) -> float | No
     return float(np.median(opacity[known])) if known.sum() >= 3 else None
 
 
-def _longest(visible: NDArray[np.bool_], time_s: Floats) -> float:
+def longest_spell_s(visible: NDArray[np.bool_], time_s: Floats) -> float:
+    """Tell the length of the longest time without a gap, in seconds."""
     longest, since = 0.0, None
     step = float(np.median(np.diff(time_s)))
     for seen, t in zip(visible, time_s, strict=True):
