@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from made_examinations import an_examination
 from smokecase.errors import CaseError
@@ -37,3 +38,11 @@ def test_a_picture_that_is_none_is_refused():
 
     with pytest.raises(CaseError, match="key pictures are damaged"):
         key_pictures_from_json(json.dumps(rows), where="yard.mp4")
+
+
+def test_a_picture_of_an_absurd_size_is_refused(monkeypatch):
+    rows = key_pictures_to_json(an_examination().key_frames)
+    monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", 100)  # so that the picture is one
+
+    with pytest.raises(CaseError, match="key pictures are damaged"):
+        key_pictures_from_json(rows, where="yard.mp4")

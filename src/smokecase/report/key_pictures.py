@@ -69,8 +69,13 @@ def _png(mask: NDArray[np.bool_]) -> bytes:
 def _pixels(text: str, mode: str) -> NDArray[Any]:
     from PIL import Image
 
-    with Image.open(io.BytesIO(base64.b64decode(text, validate=True)), formats=FORMATS) as image:
-        return np.array(image.convert(mode))
+    try:
+        with Image.open(
+            io.BytesIO(base64.b64decode(text, validate=True)), formats=FORMATS
+        ) as image:
+            return np.array(image.convert(mode))
+    except Image.DecompressionBombError as error:
+        raise ValueError(str(error)) from error
 
 
 def _text(content: bytes) -> str:
