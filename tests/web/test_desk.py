@@ -149,7 +149,7 @@ def test_a_browser_is_told_how_far_work_is_in_its_language(asked):
     desk.submit(("measure", "c" * 32, 2), gate, lane="measure", words="measuring yard.mp4")
     assert gate.began.wait(20)
 
-    told = browser.get(f"/work/de/measure/{'c' * 32}/2?state=waiting").json()
+    told = browser.get(f"/progress/de/measure/{'c' * 32}/2?state=waiting").json()
     gate.go.set()
 
     assert told["state"] == "running"
@@ -166,11 +166,11 @@ def test_a_browser_hears_of_the_end_as_it_comes(asked):
 
     states = {"running"}
     while states == {"running"}:
-        states.add(browser.get(f"/work/en/report/{'c' * 32}?state=running").json()["state"])
+        states.add(browser.get(f"/progress/en/report/{'c' * 32}?state=running").json()["state"])
 
     assert states == {"running", "done"}
     assert job.state == "done"
 
 
 def test_work_that_nobody_knows_is_gone(asked):
-    assert asked[0].get("/work/en/report/0?state=running").json() == {"state": "gone"}
+    assert asked[0].get("/progress/en/report/0?state=running").json() == {"state": "gone"}

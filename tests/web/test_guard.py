@@ -144,7 +144,7 @@ def test_what_the_page_does_not_need_stays_closed(door, path):
     "path",
     ["/docs", "/redoc", "/openapi.json", "/en/docs", "/en/monitoring", "/en/login", "/fr/",
      "/en/en/", "/en/custom_component/x", "/clip/../cases.sqlite", "/clip/abc", "/cases.sqlite",
-     "/out/a/b/c", "/work/fr/report/0", "/work/en/../../x",
+     "/out/a/b/c", "/progress/fr/report/0", "/progress/en/../../x",
      "/en/static/../../etc/passwd", "/en/gradio_api/"],
 )  # fmt: skip
 def test_unknown_addresses_are_closed(door, path):
@@ -249,7 +249,7 @@ def test_a_phone_is_asked_for_the_code_whatever_it_wants(open_door):
         "/clip/" + "a" * 64,
         "/en/gradio_api/queue/data",
         "/phone",
-        "/work/en/report/0",
+        "/progress/en/report/0",
     ):
         answer = phone.get(path)
         assert answer.status_code == 401

@@ -33,7 +33,7 @@ GET_PATHS = re.compile(
 )
 POST_PATHS = re.compile(r"/gradio_api/(upload|queue/join/?|cancel|reset/?|run/predict/?)")
 OWN_PATHS = re.compile(
-    r"/|/phone|/favicon\.ico|/clip/[0-9a-f]{64}|/out/[\w-]+/[^/\\]+|/(en|de)|/work/(en|de)/[\w/]+"
+    r"/|/phone|/favicon\.ico|/clip/[0-9a-f]{64}|/out/[\w-]+/[^/\\]+|/(en|de)|/progress/(en|de)/[\w/]+"
 )
 UPLOAD = "/gradio_api/upload"
 FILE = "/gradio_api/file="

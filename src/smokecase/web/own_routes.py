@@ -56,7 +56,7 @@ class OwnRoutes:
             ("/favicon.ico", self.favicon),
             ("/clip/{sha256}", self.clip),
             ("/out/{folder}/{name}", self.made),
-            ("/work/{language}/{name:path}", self.work),
+            ("/progress/{language}/{name:path}", self.work),
         ):
             app.add_route(place, answer, methods=["GET", "HEAD"])
 

@@ -204,7 +204,7 @@ window.smokecase = (() => {
     const work = $("[data-work][data-state=running]") || $("[data-work]");
     if (!work) return;
     const { work: name, state } = work.dataset;
-    fetch("/work/" + sheet().lang + "/" + name + "?state=" + state).then((answer) => answer.json()).then((far) => {
+    fetch("/progress/" + sheet().lang + "/" + name + "?state=" + state).then((answer) => answer.json()).then((far) => {
       if (!root.contains(work) || work.dataset.work !== name || work.dataset.state !== state) return;
       if (far.state === state) progress(work, far);
       else if (!asked) act({ do: "poll" });
