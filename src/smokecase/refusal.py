@@ -16,6 +16,7 @@ from smokecase.doubts import (
     VEIL_LIKE_PLATE,
     Doubt,
 )
+from smokecase.measured import COVERAGE
 from smokecase.readings import SmokeTrace
 from smokecase.scene import Scene
 
@@ -34,8 +35,28 @@ def refuse(
     share: float,
     u_pct: float,
 ) -> tuple[str | None, SmokeTrace]:
-    """Why no opacity is given, and the trace without the readings that are none."""
-    half = (trace.opacity_high_pct - trace.opacity_low_pct) / 3.92
+    """Tell why no opacity is given, and leave out the readings that are none.
+
+    Parameters
+    ----------
+    scene : Scene
+    trace : SmokeTrace
+        Of n frames.
+    visible : ndarray of bool, shape (n,)
+        Where the plume is visible.
+    doubts : set of Doubt
+        Of the whole clip.
+    share : float
+        Of the smoky frames without an answer, beyond which the clip is refused. [0 to 1]
+    u_pct : float
+        Standard uncertainty beyond which a reading is no answer. [% opacity]
+
+    Returns
+    -------
+    str or None, SmokeTrace
+        The reason in words, None where opacity is given; each emptied reading carries its doubt.
+    """
+    half = (trace.opacity_high_pct - trace.opacity_low_pct) / (2.0 * COVERAGE)
     open_side = ~np.isfinite(half)
     wide = ~open_side & (half > u_pct)
     blank = wide | ~np.isfinite(trace.opacity_pct)
@@ -66,7 +87,17 @@ def refuse(
 def without_readings(
     trace: SmokeTrace, gone: NDArray[np.bool_], doubts: Sequence[frozenset[Doubt]]
 ) -> SmokeTrace:
-    """Trace without the readings of some frames, which carry these doubts instead."""
+    """Empty the readings of some frames, which carry these doubts instead.
+
+    Parameters
+    ----------
+    trace : SmokeTrace
+        Of n frames.
+    gone : ndarray of bool, shape (n,)
+        Frames to empty.
+    doubts : sequence of frozenset of Doubt
+        One for each frame; those of the emptied ones are taken.
+    """
 
     def without(column: Floats) -> Floats:
         return np.where(gone, np.nan, column)

@@ -46,7 +46,12 @@ class Beside:
         Parameters
         ----------
         blocks, plate : ndarray, shape (by, bx, 3)
-            Mean light, exposure taken out.
+            Mean light, exposure taken out. [linear]
+
+        Returns
+        -------
+        float, float
+            0 to 1, and a count of blocks.
         """
         clear = plate @ LUMA
         changed = np.abs(blocks @ LUMA - clear) / (clear + DARK_FLOOR) > CHANGED
@@ -88,11 +93,12 @@ def beside_outflow(
 def tell_passing(
     time_s: Floats, near: Floats, far: Floats, smoky: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
-    """Moments in which something passes.
+    """Tell the moments in which something passes.
 
     Parameters
     ----------
     time_s : ndarray, shape (n,)
+        In order. [s]
     near, far : ndarray, shape (n,)
         Of `Beside.changed`.
     smoky : ndarray of bool, shape (n,)

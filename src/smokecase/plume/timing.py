@@ -187,7 +187,13 @@ def _settled(time_s: Floats, opacity: Floats, onset: float | None) -> float | No
 
 
 def longest_spell_s(visible: NDArray[np.bool_], time_s: Floats) -> float:
-    """Tell the length of the longest time without a gap, in seconds."""
+    """Tell the length of the longest time without a gap, in seconds.
+
+    Parameters
+    ----------
+    visible : ndarray of bool, shape (n,)
+    time_s : ndarray, shape (n,)
+    """
     longest, since = 0.0, None
     step = float(np.median(np.diff(time_s)))
     for seen, t in zip(visible, time_s, strict=True):
