@@ -251,6 +251,21 @@ def test_ten_clips_at_once_wait_in_line_and_all_finish(page, visitors, clips, tm
     assert faults(visitor) == []
 
 
+def test_a_page_that_is_not_left_after_all_goes_on_working(page, visitors):
+    visitor = visitors().open()
+    # a browser announces leaving for downloads too, here while an answer is under way
+    visitor.tab.evaluate("""async () => {
+        document.querySelector("#go-start").click();
+        for (let i = 0; i < 20; i++) {
+            window.dispatchEvent(new Event("beforeunload"));
+            await new Promise((on) => setTimeout(on, 15));
+        }
+    }""")
+    visitor.wait_for_step("tell")
+    visitor.tap("#go-dont-know")
+    assert visitor.complaints == []
+
+
 def test_two_people_work_side_by_side_each_in_a_case_of_their_own(page, visitors, clips, tmp_path):
     first, second = visitors().open(), visitors(size=PHONE).open()
     first.bring(another_copy(clips.tiny, tmp_path / "mine.mp4", 101))

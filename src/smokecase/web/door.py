@@ -139,6 +139,7 @@ def make_app(
     from fastapi import FastAPI
 
     from smokecase.web.app import build_page
+    from smokecase.web.early import EarlyScript
     from smokecase.web.guard import Guard, Rules, free_bytes_of
     from smokecase.web.own_routes import OwnRoutes
     from smokecase.web.theme import LOOK
@@ -164,7 +165,8 @@ def make_app(
         hosts=frozenset(hosts), area=shop.area, codes=codes, largest_upload_bytes=LARGEST_BYTES,
         free_bytes=lambda: free_bytes_of(shop.area), note=note, on_code=new_code,
     )  # fmt: skip
-    return Guard(app, rules, languages=LANGUAGES)
+    pages = EarlyScript(app, [f"/{tag}/" for tag in LANGUAGES])
+    return Guard(pages, rules, languages=LANGUAGES)
 
 
 # -- the server -----------------------------------------------------------------------------------
