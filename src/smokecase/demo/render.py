@@ -66,9 +66,13 @@ def render(
         msg = f"size must be multiples of 4 and seconds at least 0.5 (got {size}, {seconds})"
         raise ValueError(msg)
     plan = make_plan(seed, size=size, seconds=seconds, wish=wish)
-    path = out_dir / f"{name or f'c{seed:06d}'}.mp4"
+    return render_plan(plan, out_dir / f"{name or f'c{seed:06d}'}.mp4")
+
+
+def render_plan(plan: Plan, path: Path) -> dict[str, Any]:
+    """Make the clip of a plan, with its truth files beside it; returns the truth."""
     part = path.with_suffix(".part.mp4")
-    log = truth.FrameLog(size=size)
+    log = truth.FrameLog(size=plan.size)
     shares = _film(plan, part, log)
     plain = truth.write_truth(path, describe(plan, path.name, log, shares), log)
     part.replace(path)

@@ -56,8 +56,14 @@ class Scene:
     board_levels: tuple[float, float] | None
 
 
-def build_scene(rng: np.random.Generator, family: str, size: tuple[int, int], margin: int) -> Scene:
-    """Draw a place of a family; `size` is (width, height) of the picture."""
+def build_scene(
+    rng: np.random.Generator, family: str, size: tuple[int, int], margin: int, *,
+    nearness: float = 1.0,
+) -> Scene:  # fmt: skip
+    """Draw a place of a family; `size` is (width, height) of the picture.
+
+    `nearness` makes car and pipe larger or smaller, the end of the pipe staying where it is.
+    """
     w, h = size[0] + 2 * margin, size[1] + 2 * margin
     walls, grounds = FAMILIES[family]
     behind, below = (str(names[int(rng.integers(len(names)))]) for names in (walls, grounds))
@@ -65,7 +71,7 @@ def build_scene(rng: np.random.Generator, family: str, size: tuple[int, int], ma
         family, "rear" if rng.random() < 0.25 else "side"
     )
     left = rng.random() < 0.5
-    diameter = float(rng.uniform(0.034, 0.078) * max(size))
+    diameter = float(rng.uniform(0.034, 0.078) * max(size)) * nearness
     place, direction, seen = _aim(rng, pose, left, diameter, size)
     exit_px = (place[0] + margin, place[1] + margin)
     flat = family in ("gravel_yard", "lawn", "own_rear") or (behind == below)
