@@ -51,13 +51,16 @@ def measure_clip(truth, *, by_itself=True):
         },
     }
     if by_itself:
-        record["itself"] = _by_itself(truth)
+        record["itself"] = measure_by_itself(truth)
     return record
 
 
-def _by_itself(truth):
-    """Without being told where the pipe is: its errors, and opacity in the tool's own section."""
-    found = examine(truth.video)
+def measure_by_itself(truth, **told):
+    """Without being told where the pipe is: its errors, and opacity in the tool's own section.
+
+    What else is told goes to `examine`.
+    """
+    found = examine(truth.video, **told)
     trace = found.trace
     record = _summary(found)
     if found.exit_px is None or found.section_px is None or found.diameter_px is None:
