@@ -34,9 +34,8 @@ from smokecase.doubts import (
 from smokecase.pair import examine_pair, examine_still
 from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.clear_air import clearer_than_clear
-from smokecase.plume.kind import NO_SMOKE, ColourLook, look_at_smoke, tell_colour
+from smokecase.plume.kind import LIKELY_NONE, ColourLook, look_at_smoke, tell_colour
 from smokecase.plume.passing import tell_passing
-from smokecase.plume.smoke_or_not import AtPipe
 from smokecase.plume.timing import (
     bounds_at_peak,
     longest_spell_s,
@@ -51,7 +50,7 @@ from smokecase.readings import (
     SmokeTrace,
     SoundReading,
 )
-from smokecase.refusal import refuse, without_readings
+from smokecase.refusal import refuse, unsteady, without_readings
 from smokecase.sample import take_sample
 from smokecase.scene import U_LN_PAPER, Scene, learn_scene
 from smokecase.sound.listening import listen
@@ -68,7 +67,6 @@ Tell = Callable[[float, str], None]
 FEWEST_VISIBLE = 5  # pictures with a visible plume that make it a plume
 # without a pipe: time that smoke stays at the least, and share of a short clip
 SHORTEST_SPELL_S, SHORTEST_SHARE = 1.0, 0.5
-LN_ODDS_SEEN = 1.5  # of smoke, by a plume that was found or not: finding it is not proof
 SEED = 20_261_125  # same clip, same settings: same numbers out
 
 
@@ -223,8 +221,10 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
         longest = longest_spell_s(visible, trace.time_s)
         span = float(trace.time_s[-1] - trace.time_s[0])
         seen &= longest >= min(SHORTEST_SPELL_S, SHORTEST_SHARE * span)
-    no_smoke = _no_smoke(scene.at_pipe, bool(seen))
-    if not seen or no_smoke >= NO_SMOKE:
+    no_smoke = float(not seen) if scene.at_pipe is None else 1.0 - scene.at_pipe.smoke
+    if unsteady(doubts):  # what lies crooked changes everywhere: smoke would not stand out
+        no_smoke = min(no_smoke, LIKELY_NONE)
+    if not seen or no_smoke >= LIKELY_NONE:
         visible[:] = False
     colour, of_colour = tell_colour(_look(scene) if seen else None, no_smoke)
     trace = _coloured(trace, colour, visible)
@@ -273,6 +273,7 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
             "plate": scene.plate.origin,
             "plate_window_s": [scene.plate.from_s, scene.plate.to_s],
             "veil": _veil_doubt(walk),
+            "at_pipe": scene.at_pipe and asdict(scene.at_pipe),
             "coding": clip.coding,
             "remarks": list(clip.remarks),
         },
@@ -339,15 +340,6 @@ def _look(scene: Scene) -> ColourLook | None:
         u_ln_white=scene.u_ln_white, brightest=scene.brightest,
         exit_px=pipe.exit_px if pipe else None, diameter_px=pipe.diameter_px if pipe else None,
     )  # fmt: skip
-
-
-def _no_smoke(at_pipe: AtPipe | None, seen: bool) -> float:
-    """Weight that the clip shows no smoke: from what changes at the pipe, and a plume seen."""
-    if at_pipe is None:
-        return 0.0 if seen else 1.0
-    smoke = float(np.clip(at_pipe.smoke, 1e-6, 1 - 1e-6))
-    odds = math.log(smoke / (1 - smoke)) + (LN_ODDS_SEEN if seen else -LN_ODDS_SEEN)
-    return 1.0 / (1.0 + math.exp(odds))
 
 
 def _coloured(trace: SmokeTrace, colour: SmokeColour, visible: NDArray[np.bool_]) -> SmokeTrace:

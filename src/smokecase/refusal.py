@@ -1,7 +1,7 @@
 """When no opacity is given: the reason in words, and the trace without what is no reading."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from smokecase.doubts import (
     EXIT_NOT_FOUND,
+    EXPOSURE_UNCHECKED,
     MOVING_CAMERA,
     NO_CLEAN_PLATE,
     SHAKY,
@@ -62,7 +63,7 @@ def refuse(
     blank = wide | ~np.isfinite(trace.opacity_pct)
     smoky = visible if visible.any() else np.ones(len(trace), bool)
     why: str | None = None
-    if MOVING_CAMERA in doubts and SHAKY in doubts:
+    if {MOVING_CAMERA, SHAKY} <= doubts or (unsteady(doubts) and not visible.any()):
         why = SHAKY.words
     elif NO_CLEAN_PLATE in doubts and not scene.open_above:
         why = NO_CLEAN_PLATE.words  # some frames are clearer than what was taken for clear
@@ -82,6 +83,11 @@ def refuse(
     # an empty cell always says why, whatever else is in doubt there
     said = [d | cause if wide[i] or not d else d for i, d in enumerate(trace.doubts)]
     return why, without_readings(trace, gone, said)
+
+
+def unsteady(doubts: Set[Doubt]) -> bool:
+    """Tell whether the pictures lie so badly on one another that even clear parts seem changed."""
+    return EXPOSURE_UNCHECKED in doubts and not doubts.isdisjoint({MOVING_CAMERA, SHAKY})
 
 
 def without_readings(

@@ -196,7 +196,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     )  # fmt: skip
     seen = np.array([block_means(lights[i]) for i in late], np.float32)
     at_pipe = look_at_pipe(seen, plate_blocks, plate.light.shape, pipe)
-    if veil is not None and is_shadow(veil, white, seen, plate_blocks, plate.light.shape, pipe):
+    if veil is not None and is_shadow(veil, white, at_pipe):
         doubts.add(SHADOW)
         veil = None
     veil_here = veil

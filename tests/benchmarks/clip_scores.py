@@ -166,4 +166,4 @@ def told_colour(record):
     """black, blue, white, none, or open where the tool says that it cannot tell."""
     weights = record["colour"]
     top = max(weights, key=weights.get)
-    return "open" if record["colour_open"] and top != "none" else top
+    return "open" if record["colour_open"] else top

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from smokecase.optics.veil import Veil
 from smokecase.plume.cone import outflow_cone
-from smokecase.plume.learn_veil import CHANGED_WINDOW, FEWEST_TOLD, THREADS
+from smokecase.plume.learn_veil import FEWEST_TOLD, THREADS
 from smokecase.plume.section import PipeExit
+from smokecase.plume.smoke_or_not import AtPipe
 from smokecase.plume.windows import PlateTexture
 
 Picture = NDArray[np.float32]
@@ -22,10 +23,9 @@ SURE = 2.0  # in standard uncertainties: billows look like texture now and then
 CLEARER_PCT, CLEARER_SHARE = -2.0, 0.05
 START_S, RESTLESS = 1.0, 0.2  # first moments; share of blocks at the exit that change in them
 MOSTLY = 0.5  # share of places that must say so
-DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 U_CLEAR_PCT = 2.0  # standard uncertainty of a section that shows no smoke: thin smoke escapes
 GREY_SLOPE = 0.6  # soot blocks blue more than red; a shadow takes all alike
-SHADOW_VEIL, OUTSIDE_SHARE = 0.25, 0.5  # veil over white below which, and how much of it outside
+SHADOW_VEIL, AT_PIPE = 0.25, 0.5  # veil over white below which; weight that it is smoke
 
 
 def smoky_at_start(lights: Sequence[Picture], plate: Picture, pipe: PipeExit) -> bool:
@@ -97,31 +97,12 @@ def unseen_pct(plate: Picture, section: tuple[float, float, float, float] | None
     return float(np.clip(100.0 * best / 4.0, U_CLEAR_PCT, 5.0 * U_CLEAR_PCT))
 
 
-def is_shadow(
-    veil: Veil,
-    white: Floats,
-    blocks: NDArray[np.float32],
-    plate_blocks: NDArray[np.float32],
-    shape: tuple[int, ...],
-    pipe: PipeExit,
-) -> bool:
-    """Tell a shadow from soot: it lies as much outside the pipe's cone as inside.
+def is_shadow(veil: Veil, white: Floats, at_pipe: AtPipe | None) -> bool:
+    """Tell a shadow from soot: it is no likelier at the pipe than elsewhere.
 
     A shadow adds no light, like soot; but it takes all colours alike, crosses the picture and
     does not start at the pipe.
     """
     if veil.light[1] > SHADOW_VEIL * white[1] or veil.slope > GREY_SLOPE:
         return False
-    if pipe.exit_px is None:
-        return True  # dark, colourless and from no pipe
-    cone = outflow_cone(shape[:2], pipe)
-    h, w = plate_blocks.shape[:2]
-    side_y, side_x = shape[0] / h, shape[1] / w
-    rows = np.minimum(((np.arange(h) + 0.5) * side_y).astype(int), shape[0] - 1)
-    columns = np.minimum(((np.arange(w) + 0.5) * side_x).astype(int), shape[1] - 1)
-    inside = cone[rows][:, columns]
-    if inside.all() or not inside.any():
-        return False
-    level = plate_blocks.max(axis=-1) + DARK_FLOOR
-    much = (plate_blocks - blocks).max(axis=-1) / level > CHANGED_WINDOW
-    return bool(much[:, ~inside].mean() > OUTSIDE_SHARE * max(much[:, inside].mean(), 1e-6))
+    return at_pipe is None or at_pipe.smoke < AT_PIPE

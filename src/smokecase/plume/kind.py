@@ -31,7 +31,8 @@ MIXED_FROM, PART_FROM = 0.5, 0.2  # chance of a mixture, and share of a part, fo
 U_LN_VEIL_REST, U_SLOPE_REST = 0.35, 0.35
 SLOPE_UNKNOWN = (0.9, 1.2, 1.0)  # one picture alone: slope and its doubt; doubt of the level
 LEAST_MISFIT = 0.01  # a lossless picture of one smoke fits perfectly
-NO_SMOKE = 0.5  # weight from which "no smoke" is said
+NO_SMOKE = 0.75  # weight from which "no smoke" is said
+LIKELY_NONE = 0.5  # from which what was found is no smoke to look at; below NO_SMOKE all is open
 MAYBE_NONE = 0.3  # from which no colour is sure
 OUTSHINES = 1.25  # veil over the brightest things in the view
 GLOWING_SOOT, SOOTY_SLOPE, SLOPE_KNOWN = 0.3, 0.5, 0.7
@@ -143,7 +144,7 @@ def tell_colour(
     ModelError
         If the model's file is missing or was changed.
     """
-    if no_smoke >= NO_SMOKE or look is None:
+    if no_smoke >= LIKELY_NONE or look is None:
         return _without_look(no_smoke)
     model = model or load_colour_model()
     weights = model.weigh(look.features())

@@ -1,9 +1,10 @@
 """Smoke or not: whether what changes hangs at the pipe and flickers there, or is everywhere.
 
-Smoke leaves the pipe: the view right beyond the exit changes for much of the time, more often
-than the rest of the view, and flickers from moment to moment. Rain, snow, mist, shadows, moving
-leaves and an exposure that jumps change the rest as much; someone walking by is at the pipe for
-a moment only. Three numbers, all free of any model of smoke, go into one weight.
+Smoke leaves the pipe: the view right beyond the exit changes more than the rest of the view, and
+flickers from moment to moment. Rain, snow, mist, moving leaves and an exposure that jumps change
+the rest as much; a shadow or someone walking by is at the pipe for a moment only. Two ranks say
+so: the share of the rest that changes as much, and that flickers as much. Ranks know no threshold
+of change: thin smoke before a quiet wall stands out as dense smoke does in the rain.
 """
 
 from dataclasses import dataclass
@@ -19,38 +20,27 @@ Blocks = NDArray[np.float32]
 
 NEAR_DIAMETERS = 4.0  # beyond the exit
 FEWEST_DIAMETER_BLOCKS = 1.2  # a thinner pipe is taken so wide, or no block would lie near it
-CHANGED = 0.05  # relative change that counts
 DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 FEWEST_FRAMES = 5
-# log-odds of smoke: offset; per 0.1 of the time that the view at the exit is changed; per ln of
-# that over the rest; per ln of the flicker over that of the rest. Logistic regression on 69
-# computed clips (27 without smoke, most with rain, mist, shadows or people); by itself it is
-# right in 86 % of them (ten-fold cross-validation), so it is weighed with a plume that was found
-ODDS = (-2.8, 0.61, 0.58, 0.65)
-MOST_NEAR, LN_RANGE = 0.6, 2.5  # beyond these nothing more is said
+UPPER_PERCENT = 75.0  # of the blocks at the exit: smoke rarely fills all of them
+# log-odds of smoke: offset; per -ln of each share. Logistic regression at even odds on computed
+# clips, made by `models/fit_smoke_or_not.py`, which says how often it is right
+ODDS = (-5.13, 1.10, 1.10)
+LEAST_SHARE = 0.01  # below it nothing more is said
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AtPipe:
     """What changes at the pipe, beside the rest of the view."""
 
-    near: float  # share of time and blocks right beyond the exit that differ from the plate
-    far: float  # the same outside the outflow
-    flicker_near: float  # mean change of ln light from a sampled picture to its neighbours
-    flicker_far: float
+    change_rank: float  # share of the rest that changes as much as the view right beyond the exit
+    flicker_rank: float  # share of the rest that flickers as much, the typical moment counting
 
     @property
     def smoke(self) -> float:
         """Weight that it is smoke, 0 to 1."""
-        offset, per_near, per_far, per_flicker = ODDS
-        more = np.log((self.near + 0.02) / (self.far + 0.02))
-        livelier = np.log((self.flicker_near + 5e-4) / (self.flicker_far + 5e-4))
-        odds = (
-            offset
-            + per_near * min(self.near, MOST_NEAR) / 0.1
-            + per_far * float(np.clip(more, -LN_RANGE, LN_RANGE))
-            + per_flicker * float(np.clip(livelier, -LN_RANGE, LN_RANGE))
-        )
+        shares = np.array([self.change_rank, self.flicker_rank])
+        odds = ODDS[0] - np.log(shares + LEAST_SHARE) @ ODDS[1:]
         return float(1.0 / (1.0 + np.exp(-odds)))
 
 
@@ -92,12 +82,12 @@ def look_at_pipe(
     if not near.any() or not rest.any():
         return None
     level = plate.max(axis=-1) + DARK_FLOOR
-    changed = np.abs(blocks - plate).max(axis=-1) / level > CHANGED
+    away = (blocks - plate) / level[..., None]
+    steady = np.median(np.stack([away[:-2], away[1:-1], away[2:]]), axis=0)  # a fleck is gone
+    change = np.abs(steady).max(axis=-1).mean(axis=0)
     light = np.log((blocks.mean(axis=-1) + DARK_FLOOR) / (plate.mean(axis=-1) + DARK_FLOOR))
-    flicker = np.abs(light[1:-1] - 0.5 * (light[:-2] + light[2:])).mean(axis=0)
+    flicker = np.median(np.abs(light[1:-1] - 0.5 * (light[:-2] + light[2:])), axis=0)
     return AtPipe(
-        near=float(changed[:, near].mean()),
-        far=float(changed[:, rest].mean()),
-        flicker_near=float(flicker[near].mean()),
-        flicker_far=float(np.median(flicker[rest])),
+        change_rank=float(np.mean(change[rest] >= np.percentile(change[near], UPPER_PERCENT))),
+        flicker_rank=float(np.mean(flicker[rest] >= np.percentile(flicker[near], UPPER_PERCENT))),
     )

@@ -35,6 +35,7 @@ U_OFF_AXIS = 0.07  # across it: a camera's white is off by this (common practice
 U_LN_LEVEL = 1.0  # the veil's level may move this far from the common fit
 SLOPE_PRIOR = (1.0, 1.2)
 BOUNDS_SLOPE = (-1.5, 4.0)
+AT_BOUND = 0.05
 U_LIGHT = (0.003, 0.012)  # a window's mean misses the model by this: absolute, relative
 STEPS = 3  # of Gauss and Newton to a window's own depth
 
@@ -113,6 +114,8 @@ def fit_spectral(  # noqa: PLR0913 - what is known of the smoke, by place
     found = least_squares(misfit, start, bounds=(low, high), max_nfev=25, x_scale=0.3)
     spread = np.linalg.inv(found.jac.T @ found.jac + 1e-9 * np.eye(4))
     u = np.sqrt(np.diag(spread))
+    if not BOUNDS_SLOPE[0] + AT_BOUND < found.x[3] < BOUNDS_SLOPE[1] - AT_BOUND:
+        u[3] = max(u[3], SLOPE_PRIOR[1])  # no smoke is so: something else drove it there
     tint = found.x[[0, 2]] - found.x[1] - ln_white
     across = np.array([OFF_AXIS[0], -OFF_AXIS.sum(), OFF_AXIS[1]])
     along = np.array([-1.0, 0.0, 1.0])
