@@ -1,5 +1,7 @@
 """The section's reading, the plume's map and the windows, on made light of known transmittance."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -58,6 +60,18 @@ def test_even_smoke_reads_its_opacity(light, opacity):
 
     assert abs(read.opacity_pct - opacity) < 0.3  # single precision and the smoothing
     assert read.low_pct < opacity < read.high_pct
+
+
+@pytest.mark.parametrize(("opacity", "half"), [(10.0, 2.8), (63.2, 10.8), (95.0, 4.4)])
+def test_a_depth_is_known_to_a_seventh_at_best(opacity, half):
+    clear, one = plate(), veil_of(0.9)
+    same = replace(one, members=np.full_like(one.members, 0.9))  # all agree
+    smoky = behind_smoke(clear, np.full((H, W), -np.log(1 - opacity / 100)), 0.9)
+
+    read = reader_of(clear, same).read(smoky, np.zeros(3), none_clipped())
+
+    # 1.96 times 0.15 T ln(1/T): the law of Beer and Lambert, differentiated by hand
+    assert half <= (read.high_pct - read.low_pct) / 2 < half + 1.7  # the floor of clear air as well
 
 
 def test_the_section_is_the_mean_over_all_its_pixels_clear_ones_too():

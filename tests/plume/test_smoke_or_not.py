@@ -39,6 +39,23 @@ def test_a_flickering_plume_at_the_exit_is_smoke(still, plate):
     assert weight(still, plate) > 0.95
 
 
+def test_thin_smoke_before_a_quiet_wall_stands_out_as_dense_smoke_does(still, plate):
+    rng = np.random.default_rng(5)
+    depth = rng.uniform(0.0, 0.06, (FRAMES, 1, 1, 1))
+    still[10:, 9:14, 13:24] += (0.6 - still[10:, 9:14, 13:24]) * depth[10:]
+
+    assert weight(still, plate) > 0.9
+
+
+def test_smoke_in_the_rain_stands_out_by_what_stays(still, plate):
+    rng = np.random.default_rng(6)
+    still[rng.uniform(0, 1, still.shape[:3]) < 0.1] *= 1.3
+    depth = rng.uniform(0.1, 0.6, (FRAMES, 1, 1, 1))
+    still[10:, 9:14, 13:24] += (0.6 - still[10:, 9:14, 13:24]) * depth[10:]
+
+    assert weight(still, plate) > 0.9
+
+
 def test_a_view_in_which_nothing_changes_is_no_smoke(still, plate):
     assert weight(still, plate) < 0.2
 

@@ -83,5 +83,17 @@ def test_two_colours_in_one_plume_do_not_fit():
     assert two.misfit > 3.0
 
 
+def test_a_slope_that_no_smoke_has_is_hardly_believed():
+    rng = np.random.default_rng(9)
+    plates = rng.uniform(0.05, 0.9, (400, 1)) * np.ones(3)
+    veil = np.array([0.38, 0.4, 0.43])
+    windows = made_windows(6.0, veil, plates, rng.uniform(0.1, 0.8, 400), rng)
+
+    found = fit_spectral(windows, veil, 1.0, WHITE, None, None)
+
+    assert found.slope > 3.95  # Rayleigh scattering ends at 4 (any textbook of optics)
+    assert found.u_slope >= 1.2
+
+
 def test_without_windows_there_is_nothing_to_fit():
     assert fit_spectral(None, WHITE, 1.0, WHITE, None, None) is None
