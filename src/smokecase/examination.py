@@ -230,7 +230,10 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     trace = _coloured(trace, colour, visible)
     cycle_hz = cycles_hz(sound, strokes)
     timing = bounds_at_peak(
-        tell_timing(trace.time_s, trace.opacity_pct, visible, sound.runs_s, cycle_hz), trace
+        tell_timing(
+            trace.time_s, trace.opacity_pct, visible, sound.runs_s, cycle_hz, clear_s=plate_s
+        ),
+        trace,
     )
     doubts |= of_colour
     if not scene.open_above and clearer_than_clear(trace.opacity_high_pct):

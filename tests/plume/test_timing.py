@@ -159,3 +159,29 @@ def test_the_peak_keeps_the_interval_of_its_own_frames_however_wide():
 
     assert_allclose((told.peak_low_pct, told.peak_high_pct), (15.0, 95.0))
     assert bounds_at_peak(SmokeTiming(), trace) == SmokeTiming()
+
+
+def test_smoke_begins_where_the_section_rises_not_where_leaves_move():
+    noise = np.random.default_rng(3).normal(0.0, 0.4, len(T))
+    opacity = np.where(T > 3.2, 20.0, 0.0) + noise
+    leaves = T > 1.0  # something is visible from here on
+
+    seen = tell_timing(T, opacity, leaves, None)
+    told = tell_timing(T, opacity, leaves, None, clear_s=(0.0, 1.0))
+
+    assert seen.onset_s < 1.1
+    assert abs(told.onset_s - 3.2) < 0.1
+
+
+def test_smoke_that_goes_past_the_section_begins_where_it_is_seen():
+    opacity = np.random.default_rng(4).normal(0.0, 0.4, len(T))
+
+    assert abs(tell_timing(T, opacity, T > 3, None, clear_s=(0.0, 2.0)).onset_s - 3.0) < 0.1
+
+
+def test_a_blink_of_the_section_is_no_onset():
+    opacity = np.where((T > 2.0) & (T < 2.12), 40.0, 0.0) + np.where(T > 4, 15.0, 0.0)
+
+    told = tell_timing(T, opacity, T > 1.5, None, clear_s=(0.0, 1.5))
+
+    assert abs(told.onset_s - 4.0) < 0.1

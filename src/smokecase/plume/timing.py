@@ -24,6 +24,12 @@ PUFF_AMPLITUDE_PCT = 1.0
 LONE_LINE, LINE, HEARD_LINE = 250.0, 12.0, 20.0
 PUFF_SHARE = 0.45
 HEARD_ALIKE = 0.05  # of the rate
+# smoke passes the section on its way out: a reading above that of clear air, for most of the next
+# moments, is the sharpest sign of its beginning
+RISE_SMOOTH_S, LEAST_RISE_PCT = 0.1, 2.0
+RISE_SIGMAS, RISE_OVER_CLEAR = 4.0, 1.3  # scatter of clear air, and the most that it reads
+LASTING_S, LASTING = 0.3, 0.6  # of the moments that follow, the share that must agree
+FEWEST_CLEAR = 5  # frames
 OVER_CLEAR = 1.5  # amount of smoke over the most that is seen where there is none
 LEAST_AMOUNT = 0.05  # of the spell's usual amount: less, from first to last, is a speck
 
@@ -34,6 +40,7 @@ def tell_timing(
     visible: NDArray[np.bool_],
     engine_start_s: float | None,
     cycle_hz: float | None = None,
+    clear_s: tuple[float, float] | None = None,
 ) -> SmokeTiming:
     """Tell the times of a clip's smoke.
 
@@ -47,6 +54,8 @@ def tell_timing(
         When the engine started, as far as the picture shows it. [s]
     cycle_hz : float or None
         Rate of the engine's working cycles, where it was heard: one weak cylinder puffs with it.
+    clear_s : (float, float) or None
+        A time known to be clear: what the section reads then is its noise. [s]
 
     Returns
     -------
@@ -59,6 +68,9 @@ def tell_timing(
     span = np.gradient(time_s)
     lasting = _lasting(visible, time_s)
     onset = float(time_s[np.argmax(lasting)]) if lasting.any() else None
+    if onset is not None and clear_s is not None:
+        risen = _risen_s(time_s, opacity_pct, clear_s)
+        onset = onset if risen is None else risen
     peak, peak_pct, half, tenth = _fall(time_s, opacity_pct) if onset is not None else (None,) * 4
     puff, u_puff = _puffs(time_s, opacity_pct, onset, cycle_hz)
     return SmokeTiming(
@@ -135,12 +147,30 @@ def tell_smoke_from_specks(
 
 
 def _lasting(visible: NDArray[np.bool_], time_s: Floats) -> NDArray[np.bool_]:
-    """Visible frames that are no single blink: still visible in most of the next 0.3 s."""
+    """Frames that are no single blink: the same holds for most of the next moments."""
     lasting = np.zeros(len(visible), bool)
     for i in np.nonzero(visible)[0]:
-        ahead = (time_s >= time_s[i]) & (time_s <= time_s[i] + 0.3)
-        lasting[i] = visible[ahead].mean() > 0.6
+        ahead = (time_s >= time_s[i]) & (time_s <= time_s[i] + LASTING_S)
+        lasting[i] = visible[ahead].mean() > LASTING
     return lasting
+
+
+def _risen_s(time_s: Floats, opacity: Floats, clear_s: tuple[float, float]) -> float | None:
+    """Time at which the section's reading rises for good over that of clear air, if it does."""
+    even = _even(time_s, opacity, float(np.median(np.diff(time_s))))
+    if even is None:
+        return None
+    grid, values = even
+    step = float(grid[1] - grid[0])
+    soft = uniform_filter1d(values, max(1, round(RISE_SMOOTH_S / step)), mode="nearest")
+    clear = soft[(grid >= clear_s[0]) & (grid <= clear_s[1])]
+    if len(clear) < FEWEST_CLEAR:
+        return None
+    usual = float(np.median(clear))
+    scatter = 1.4826 * float(np.median(np.abs(clear - usual)))  # of a Gaussian
+    most = RISE_OVER_CLEAR * (float(clear.max()) - usual)
+    lasting = _lasting(soft - usual > max(LEAST_RISE_PCT, RISE_SIGMAS * scatter, most), grid)
+    return float(grid[np.argmax(lasting)]) if lasting.any() else None
 
 
 def _even(time_s: Floats, values: Floats, step_s: float) -> tuple[Floats, Floats] | None:
