@@ -148,8 +148,8 @@ def story_rows(scored):
         ["smoke claimed on smoke-free clips", "none", f"{len(false)} of {len(scored.clear)}"]
     )
     dense = [r for r in smoky if r["truth"]["peak_p95_pct"] > 10]
-    missed = [r for r in dense if r["given"]["timing"]["onset_s"] is None]
-    rows.append(["smoke missed (plume's 95th percentile over 10 %)", "",
+    missed = [r for r in dense if told_colour(r["given"]) == "none" and not r["given"]["refused"]]
+    rows.append(["smoke missed: none said, plume's 95th percentile over 10 %", "",
                  f"{len(missed)} of {len(dense)}"])  # fmt: skip
     said = [
         ("light: sun_back" in r["conditions"], "back_lit" in r["given"]["doubts"]) for r in smoky
