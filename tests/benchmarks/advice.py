@@ -132,6 +132,7 @@ def main():
     parser.add_argument("--out", type=Path, help="folder that gets page and picture")
     parser.add_argument("--kept", action="store_true", help="make nothing, show what is there")
     parser.add_argument("--rounds", type=int, default=4, help="yards of frequent faults")
+    parser.add_argument("--note", default="", help="words for the end of the page")
     args = parser.parse_args()
     cv2.setNumThreads(1)
     args.clips.mkdir(parents=True, exist_ok=True)
@@ -146,7 +147,7 @@ def main():
                 continue
             say(yards[-1])
     if args.out:
-        write_page(yards, args.clips, args.out)
+        write_page(yards, args.clips, args.out, args.note)
 
 
 def say(yard):

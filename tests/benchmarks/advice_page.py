@@ -42,12 +42,12 @@ HOW = """## How to read the tables
 """
 
 
-def write_page(yards, clips, out):
+def write_page(yards, clips, out, note):
     """Write OUT/advice.md and OUT/advice_pairs.png."""
     draw_pairs(yards, clips, out / "advice_pairs.png")
     parts = [HEAD, _in_short(yards), HOW, _by_advice(yards), _by_fault(yards), _by_pair(yards),
              _not_tried(yards), _made(yards)]  # fmt: skip
-    (out / "advice.md").write_text("\n".join(parts))
+    (out / "advice.md").write_text("\n".join([*parts, note, ""]) if note else "\n".join(parts))
 
 
 def _in_short(yards):
