@@ -50,7 +50,7 @@ from smokecase.readings import (
     SmokeTrace,
     SoundReading,
 )
-from smokecase.refusal import refuse, unsteady, without_readings
+from smokecase.refusal import refuse, without_readings
 from smokecase.sample import take_sample
 from smokecase.scene import U_LN_PAPER, Scene, learn_scene
 from smokecase.sound.listening import listen
@@ -222,8 +222,6 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
         span = float(trace.time_s[-1] - trace.time_s[0])
         seen &= longest >= min(SHORTEST_SPELL_S, SHORTEST_SHARE * span)
     no_smoke = float(not seen) if scene.at_pipe is None else 1.0 - scene.at_pipe.smoke
-    if unsteady(doubts):  # what lies crooked changes everywhere: smoke would not stand out
-        no_smoke = min(no_smoke, LIKELY_NONE)
     if not seen or no_smoke >= LIKELY_NONE:
         visible[:] = False
     colour, of_colour = tell_colour(_look(scene) if seen else None, no_smoke)
@@ -246,8 +244,11 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     refused, trace = refuse(
         scene, trace, visible, doubts, share=settings.refuse_share, u_pct=settings.refuse_u_pct
     )
+    if refused and no_smoke >= LIKELY_NONE:  # where nothing could be read, nothing is clear
+        colour, _ = tell_colour(None, LIKELY_NONE)
     for per_frame in trace.doubts:
         doubts |= per_frame & {VEIL_LIKE_PLATE, SECTION_HIDDEN}
+        doubts |= {d for d in per_frame if d.words == refused}  # its remedy is wanted
     pipe, scale = scene.pipe, clip.scale
     return Examination(
         clip=clip.name,

@@ -10,9 +10,12 @@ from smokecase.doubts import (
     EXIT_NOT_FOUND,
     EXPOSURE_UNCHECKED,
     NO_CLEAN_PLATE,
+    NO_TEXTURE,
+    SATURATED,
     SECTION_OUTSIDE,
     SHADOW,
     SHAKY,
+    TOO_DARK,
     Doubt,
 )
 from smokecase.measured import Measured
@@ -20,7 +23,7 @@ from smokecase.optics.light import saturated, to_linear, to_srgb8
 from smokecase.plume.backdrop import Backdrop
 from smokecase.plume.backdrop_reading import SectionByContrast
 from smokecase.plume.fuse import join_contrast
-from smokecase.plume.measure import SectionReader
+from smokecase.plume.measure import DARK_LIGHT, MOST_SATURATED, SectionReader
 from smokecase.plume.outline import outline_plume
 from smokecase.plume.passing import beside_outflow
 from smokecase.plume.section import PipeExit
@@ -244,10 +247,17 @@ class Walk:
         plate = self.scene.plate.light[cut]
         if plate.size == 0:
             return None, {SECTION_OUTSIDE}
+        blown = float((saturated(frame.codes[cut]) | self.scene.clipped[cut]).mean())
+        if blown > MOST_SATURATED:
+            return None, {SATURATED}
         seen = frame.evened(cut)
+        if max(float(np.median(seen)), float(np.median(plate))) < DARK_LIGHT:
+            return None, {TOO_DARK}
         change = np.abs(seen.mean(axis=(0, 1)) - plate.mean(axis=(0, 1))).max()
         if change > LIGHT_CHANGED * (plate.mean(axis=(0, 1)).max() + 0.02):
             return None, {SHADOW}
+        if not math.isfinite(self.scene.u_clear_pct):
+            return None, {NO_TEXTURE}
         return Measured(value=0.0, u=self.scene.u_clear_pct, unit="%"), set()
 
     def _keep_view(self, time_s: float, light: Picture, smoke: SmokeMap | None) -> None:

@@ -106,6 +106,7 @@ FOLLOWED = {
         "the phone on a stand, nothing else moves",
         lambda f: {"hold": "tripod", "nuisances": ()},
     ),
+    "no_texture": ("a striped light and dark board behind", lambda f: {"behind": "bands"}),
     "colour_open": (
         "a striped light and dark board behind, the sun behind the camera",
         lambda f: {"behind": "bands", "light": "sun_front"},
@@ -123,7 +124,7 @@ COLOUR_ADVICE = ("colour_open", "colour_cast", "two_colours")  # judged by the c
 _SOUND = "of the sound, which no opacity hangs on (examples/listening.md)"
 _FILE = "of a damaged file, not of filming (examples/faults.md)"
 NEVER_PRINTED = (
-    "no_texture", "heavy_compression", "moving_background", "rain", "heat_shimmer", "thin_smoke",
+    "heavy_compression", "moving_background", "rain", "heat_shimmer", "thin_smoke",
 )  # fmt: skip
 NOT_TRIED = {
     **dict.fromkeys(NEVER_PRINTED, "never printed: nothing in the program raises it"),

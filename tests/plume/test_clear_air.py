@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from smokecase.plume.clear_air import clearer_than_clear
+from smokecase.plume.clear_air import clearer_than_clear, unseen_pct
 
 
 def test_frames_surely_below_zero_show_that_the_clear_view_was_smoky():
@@ -14,3 +14,13 @@ def test_frames_surely_below_zero_show_that_the_clear_view_was_smoky():
     assert clearer_than_clear(smoky_plate)
     assert not clearer_than_clear(high)
     assert not clearer_than_clear(np.full(200, np.nan))
+
+
+def test_before_a_wall_without_texture_any_smoke_of_its_colour_could_hide():
+    rng = np.random.default_rng(4)
+    smooth = np.full((180, 320, 3), 0.3) * np.linspace(0.9, 1.1, 320)[:, None]
+    rough = smooth * rng.normal(1.0, 0.1, (180, 320, 1))
+    section = (100.0, 60.0, 140.0, 100.0)
+
+    assert unseen_pct(smooth.astype(np.float32), section) == np.inf
+    assert unseen_pct(rough.astype(np.float32), section) <= 10.0

@@ -7,11 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.optics.veil import Veil
+from smokecase.plume.activity import codes
 from smokecase.plume.cone import outflow_cone
 from smokecase.plume.learn_veil import FEWEST_TOLD, THREADS
 from smokecase.plume.section import PipeExit
 from smokecase.plume.smoke_or_not import AtPipe
-from smokecase.plume.windows import PlateTexture
+from smokecase.plume.windows import PlateTexture, blur
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -24,6 +25,7 @@ CLEARER_PCT, CLEARER_SHARE = -2.0, 0.05
 START_S, RESTLESS = 1.0, 0.2  # first moments; share of blocks at the exit that change in them
 MOSTLY = 0.5  # share of places that must say so
 U_CLEAR_PCT = 2.0  # standard uncertainty of a section that shows no smoke: thin smoke escapes
+EVEN_CODES, EVEN_PX = 0.45, 4.0  # texture of less than half a step of 8-bit codes is none; how fine
 GREY_SLOPE = 0.6  # soot blocks blue more than red; a shadow takes all alike
 SHADOW_VEIL, AT_PIPE = 0.25, 0.5  # veil over white below which; weight that it is smoke
 
@@ -82,17 +84,23 @@ def clearer_than_clear(high_pct: Floats) -> bool:
 def unseen_pct(plate: Picture, section: tuple[float, float, float, float] | None) -> float:
     """Opacity that could hide before this plate without a trace, as a standard uncertainty [%].
 
-    Smoke of just the plate's colour shows only in the texture that it takes away.
+    Smoke of just the plate's colour shows only in the texture that it takes away: before a plate
+    without any, any amount could hide, and the doubt is infinite.
     """
     if section is None:
         return U_CLEAR_PCT
     texture = PlateTexture(plate)
     x0, y0, x1, y1 = (round(v) for v in section)
-    here = np.zeros(plate.shape[:2], bool)
-    here[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)] = True
-    windows = texture.cut(plate, here, 0, None, None)
+    here = (slice(max(y0, 0), max(y1, 0)), slice(max(x0, 0), max(x1, 0)))
+    inside = np.zeros(plate.shape[:2], bool)
+    inside[here] = True
+    windows = texture.cut(plate, inside, 0, None, None)
     if not len(windows):
         return 4.0 * U_CLEAR_PCT
+    level = codes(plate)
+    fine = np.abs(level - blur(level, EVEN_PX))[here]
+    if fine.size and np.median(fine) < EVEN_CODES:
+        return np.inf
     best = float(np.median(windows.u_slope.min(axis=1)))
     return float(np.clip(100.0 * best / 4.0, U_CLEAR_PCT, 5.0 * U_CLEAR_PCT))
 
