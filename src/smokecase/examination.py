@@ -234,7 +234,7 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
         trace,
     )
     doubts |= of_colour
-    if not scene.open_above and clearer_than_clear(trace.opacity_high_pct):
+    if not scene.open_above and clearer_than_clear(trace.opacity_pct, trace.opacity_high_pct):
         doubts |= {SMOKE_FROM_START, NO_CLEAN_PLATE}
     if visible.any():
         doubts |= _plume_doubts(walk, trace, visible, colour, timing)

@@ -11,9 +11,19 @@ def test_frames_surely_below_zero_show_that_the_clear_view_was_smoky():
     smoky_plate = high.copy()
     smoky_plate[::8] -= 25.0  # gaps between puffs
 
-    assert clearer_than_clear(smoky_plate)
-    assert not clearer_than_clear(high)
-    assert not clearer_than_clear(np.full(200, np.nan))
+    nothing = np.zeros(200)
+    assert clearer_than_clear(nothing, smoky_plate)
+    assert not clearer_than_clear(nothing, high)
+    assert not clearer_than_clear(np.full(200, np.nan), np.full(200, np.nan))
+
+
+def test_readings_far_below_nothing_show_it_even_where_none_is_sure():
+    wide = np.full(200, 30.0)
+    clear = np.random.default_rng(3).normal(0.0, 1.5, 200)
+    smoky_plate = clear - 20.0 * (np.arange(200) % 5 == 0)
+
+    assert clearer_than_clear(smoky_plate, wide)
+    assert not clearer_than_clear(clear, wide)
 
 
 def test_before_a_wall_without_texture_any_smoke_of_its_colour_could_hide():

@@ -22,6 +22,7 @@ CLEARER = 1.12  # texture over the plate's that shows that the plate was smoky
 SURE = 2.0  # in standard uncertainties: billows look like texture now and then
 # upper bound of a frame's opacity that makes it clearer than clear, and share of such frames
 CLEARER_PCT, CLEARER_SHARE = -2.0, 0.05
+FAR_BELOW_PCT = -6.0  # clear air reads within 2 % of nothing
 START_S, RESTLESS = 1.0, 0.2  # first moments; share of blocks at the exit that change in them
 MOSTLY = 0.5  # share of places that must say so
 U_CLEAR_PCT = 2.0  # standard uncertainty of a section that shows no smoke: thin smoke escapes
@@ -70,15 +71,19 @@ def restless_at_start(times_s: Floats, changed: NDArray[np.bool_], near: NDArray
     return at_exit > RESTLESS and at_exit > 4.0 * elsewhere
 
 
-def clearer_than_clear(high_pct: Floats) -> bool:
-    """Tell whether frames are surely clearer than what was taken for clear: then it was smoky.
+def clearer_than_clear(opacity_pct: Floats, high_pct: Floats) -> bool:
+    """Tell whether frames are clearer than what was taken for clear: then it was smoky.
+
+    Few frames that surely are will do, or as many that read far below what clear air does.
 
     Parameters
     ----------
-    high_pct : ndarray, shape (n,)
-        Upper 95 % bounds of the opacity; NaN where there is none.
+    opacity_pct, high_pct : ndarray, shape (n,)
+        Opacities and their upper 95 % bounds; NaN where there is none.
     """
-    return bool(np.mean(np.asarray(high_pct) < CLEARER_PCT) > CLEARER_SHARE)
+    surely = np.mean(np.asarray(high_pct) < CLEARER_PCT)
+    far = np.mean(np.asarray(opacity_pct) < FAR_BELOW_PCT)
+    return bool(max(surely, far) > CLEARER_SHARE)
 
 
 def unseen_pct(plate: Picture, section: tuple[float, float, float, float] | None) -> float:
