@@ -63,6 +63,15 @@ def test_an_unknown_slope_leaves_the_colour_open():
     assert unsure.word == "cannot be told"
 
 
+def test_what_is_darker_than_any_mist_is_not_called_white():
+    pale, _ = tell_colour(look_at(0.2, u_light=0.3, u_white=0.5), 0.0)
+    dark, _ = tell_colour(look_at(0.13, u_light=0.3, u_white=0.5), 0.0)
+
+    assert pale.word == "white"
+    assert dark.white > 0.7  # by its neutral colour alone
+    assert dark.colour_open
+
+
 def test_a_pink_veil_is_not_called_white():
     told, doubts = tell_colour(look_at(0.9, off_axis=0.4), 0.0)
 

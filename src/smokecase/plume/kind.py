@@ -31,6 +31,9 @@ MIXED_FROM, PART_FROM = 0.5, 0.2  # chance of a mixture, and share of a part, fo
 U_LN_VEIL_REST, U_SLOPE_REST = 0.35, 0.35
 SLOPE_UNKNOWN = (0.9, 1.2, 1.0)  # one picture alone: slope and its doubt; doubt of the level
 LEAST_MISFIT = 0.01  # a lossless picture of one smoke fits perfectly
+# mist of water or fuel throws back nearly all light (albedo near 1: `optics/droplets.py`); even in
+# the car's shade its veil stays above a sixth of a white card, and nothing darker is named white
+DARKEST_WHITE = 1.0 / 6.0
 NO_SMOKE = 0.75  # weight from which "no smoke" is said
 LIKELY_NONE = 0.5  # from which what was found is no smoke to look at; below NO_SMOKE all is open
 MAYBE_NONE = 0.3  # from which no colour is sure
@@ -158,8 +161,9 @@ def tell_colour(
     if look.spectral.misfit > TWO_COLOURS_FROM[look.moving]:
         doubts.add(TWO_COLOURS)
     misfits = look.spectral.misfit > TWO_COLOURS_OPEN[look.moving]
-    unclear = chance < model.named_from or no_smoke > MAYBE_NONE or misfits or COLOUR_CAST in doubts
     reflectance = look.light / look.white
+    unclear = chance < model.named_from or no_smoke > MAYBE_NONE or misfits or COLOUR_CAST in doubts
+    unclear |= COLOURS[top] == "white" and float(reflectance[1]) < DARKEST_WHITE
     u_level = float(np.hypot(look.features()[1], U_LN_VEIL_REST))
     spectral = look.spectral
     colour = SmokeColour(
