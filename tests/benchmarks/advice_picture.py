@@ -14,6 +14,7 @@ SHOWN = (
     ("blown out", "saturated", True), ("zooming", "shaky", True),
     ("hidden", "exit_not_found", False), ("late", "back_lit", False),
 )  # fmt: skip
+WIDE = 58  # characters beside one another under a picture
 INK, QUIET, GOOD, BAD, BOX = "#1d2329", "#5a6570", "#1f6f43", "#a03020", "#ffd23f"
 
 
@@ -25,11 +26,10 @@ def draw_pairs(yards, clips, path):
     import matplotlib.pyplot as plt
 
     shown = [p for p in (_first(yards, *words) for words in SHOWN) if p]
-    size = (9.6, 3.55 * len(shown))  # inches
-    figure, axes = plt.subplots(
-        len(shown), 2, figsize=size, dpi=84, squeeze=False, layout="constrained"
-    )
-    figure.get_layout_engine().set(h_pad=0.12, w_pad=0.06)
+    size = (9.6, 3.7 * len(shown))  # inches
+    figure, axes = plt.subplots(len(shown), 2, figsize=size, dpi=84, squeeze=False)
+    # room for two lines of title and three of words, whatever they say
+    figure.subplots_adjust(left=0.01, right=0.99, bottom=0.04, top=0.97, wspace=0.04, hspace=0.42)
     for row, (fault, name, before, after) in zip(axes, shown, strict=True):
         _one(row[0], clips, before, f"Someone {FAULTS[fault][0]}")
         _one(row[1], clips, after, f"As advised: {FOLLOWED[name][0]}")
@@ -62,16 +62,20 @@ def _one(axis, clips, found, title):
     axis.set_xlim(-0.5, picture.shape[1] - 0.5)
     axis.set_ylim(picture.shape[0] - 0.5, -0.5)
     axis.set_axis_off()
-    axis.set_title(textwrap.fill(title, 60), fontsize=10, color=INK, loc="left")
-    for line, (words, ink) in enumerate((_reading(found), (_colour(found), QUIET))):
-        place = (0, -0.03 - 0.07 * line)
-        axis.text(*place, words, transform=axis.transAxes, fontsize=9.5, color=ink, va="top")
+    axis.set_title(textwrap.fill(title, WIDE), fontsize=10, color=INK, loc="left")
+    reading, ink = _reading(found)
+    words = textwrap.fill(reading, WIDE)
+    below = -0.03 - 0.07 * len(words.splitlines())
+    axis.text(0, -0.03, words, transform=axis.transAxes, fontsize=9.5, color=ink, va="top")
+    axis.text(
+        0, below, _colour(found), transform=axis.transAxes, fontsize=9.5, color=QUIET, va="top"
+    )
 
 
 def _reading(found):
     """Words under a picture, and their colour: red where there is no reading or a wrong one."""
     if found["error"] is None:
-        return f"No reading: {textwrap.shorten(found['refused'] or 'no smoke seen', 75)}", BAD
+        return f"No reading: {found['refused'] or 'no smoke seen'}", BAD
     true = f"true {found['true']:.0f} %"
     if found["low"] is None:
         return f"Read {found['mean']:.0f} % opacity (open to one side); {true}", BAD
