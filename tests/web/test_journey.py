@@ -312,8 +312,8 @@ def test_the_whole_way_to_a_check_goes_by_keyboard_alone(page, visitors, clips):
     # a point on the timeline
     tab_to(visitor, "#time")
     begun = visitor.text("#now")
-    keyboard.press("ArrowLeft")
-    keyboard.press("ArrowLeft")
+    keyboard.press("ArrowRight")
+    keyboard.press("ArrowRight")
     assert visitor.text("#now") != begun
 
     # questions, causes, what-if, and the check that is worth most
