@@ -246,6 +246,7 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     )
     if refused and no_smoke >= LIKELY_NONE:  # where nothing could be read, nothing is clear
         colour, _ = tell_colour(None, LIKELY_NONE)
+        trace = _coloured(trace, colour, np.ones(len(trace), bool))
     for per_frame in trace.doubts:
         doubts |= per_frame & {VEIL_LIKE_PLATE, SECTION_HIDDEN}
         doubts |= {d for d in per_frame if d.words == refused}  # its remedy is wanted
