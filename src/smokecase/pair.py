@@ -53,8 +53,8 @@ from smokecase.readings import (
 )
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.exposure import Exposure, block_means, fit_exposure
+from smokecase.video.lay import lay_on_plate
 from smokecase.video.steady import fit_view, grey
-from smokecase.video.view import warp_to_plate
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -235,7 +235,7 @@ def _lay_on_plate(
     doubts = set()
     view = fit_view(grey(plate_codes), grey(codes))
     if not view.is_still:
-        light = warp_to_plate(light, view)
+        light, _ = lay_on_plate(light, view, plate)
     if view.moved_px > 0.02 * max(light.shape[:2]) or view.shake_px > 1.0:
         doubts.add(SHAKY)
     # 0, 1: the plate itself, so that the bulk is followed from no change to this one

@@ -160,7 +160,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     changed = changed_blocks(blocks, exposure.gain, reference)
     near = _near_exit(changed.shape[1:], pipe)
     quiet = find_quiet_time(sample.times_s, changed, near)
-    layer = Layer(clip.transfer, landmarks, fine)
+    layer = Layer(clip.transfer, landmarks, lights[0], fine)
     last_s = float(sample.times_s[-1])
     plate = _make_plate(clip, layer, quiet, last_s, plate_window_s, doubts)
     open_above = False

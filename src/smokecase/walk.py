@@ -32,8 +32,9 @@ from smokecase.readings import PlumeOutline, SmokeReading
 from smokecase.scene import Scene
 from smokecase.video.clip import Clip, Frame
 from smokecase.video.exposure import BLOCK_PX, block_means, log_ratios, taken_out, uneven
+from smokecase.video.lay import lay_on_plate
 from smokecase.video.steady import fit_view_to, grey
-from smokecase.video.view import Cut, View, warp_to_plate
+from smokecase.video.view import Cut, View, warp_mask
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -42,6 +43,7 @@ U_TONE_GAIN = 0.12  # of ln gain: a tone curve moves light patches by less than 
 LAG_S = 0.4  # how long an encoder may lag behind the exposure
 LIGHT_CHANGED = 0.04  # of a section without smoke, beyond which its light is not the plate's
 MOST_VIEWS = 60
+MOST_UNSEEN = 0.1  # of the section, beyond which a frame that was moved does not tell it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,8 +61,9 @@ class LaidFrame:
 
     time_s: float
     light: Picture  # (h, w, 3)
-    codes: NDArray[np.uint16]  # (h, w, 3) as recorded
+    blown: NDArray[np.bool_]  # (h, w) of the plate's pixels, those blown out in this frame
     view: View | None  # None: the camera stands still
+    seen: NDArray[np.bool_] | None  # (h, w) what of the plate it saw; None: all
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +72,8 @@ class SeenFrame:
 
     time_s: float
     light: Picture  # (h, w, 3) as filmed
-    codes: NDArray[np.uint16]  # (h, w, 3) as recorded
+    blown: NDArray[np.bool_]  # (h, w) of the plate's pixels, those blown out in this frame
+    seen: NDArray[np.bool_] | None  # (h, w) what of the plate it saw; None: all
     gain: Floats  # (3,) of the exposure
     u_gain: Floats  # (3,) relative standard uncertainty of the exposure
     u_contrast: Floats  # (3,) the same for contrasts
@@ -80,6 +84,10 @@ class SeenFrame:
     def evened(self, cut: Cut) -> Picture:
         """Light of a part with its exposure taken out."""
         return taken_out(self.light[cut], self.gain)
+
+    def unseen(self, cut: Cut) -> float:
+        """Share of a part that this frame did not see."""
+        return 0.0 if self.seen is None else 1.0 - float(self.seen[cut].mean())
 
 
 class Walk:
@@ -135,10 +143,11 @@ class Walk:
         """Lay one frame on the plate; the order of frames does not matter here."""
         light = to_linear(frame.codes, self.clip.transfer)
         if self.scene.landmarks is None:
-            return LaidFrame(frame.time_s, light, frame.codes, None)
+            return LaidFrame(frame.time_s, light, saturated(frame.codes), None, None)
         view = fit_view_to(self.scene.landmarks, grey(frame.codes))
-        light = warp_to_plate(light, view, fine=self.scene.fine)
-        return LaidFrame(frame.time_s, light, frame.codes, view)
+        light, seen = lay_on_plate(light, view, self.scene.plate.light, fine=self.scene.fine)
+        blown = warp_mask(saturated(frame.codes), view)
+        return LaidFrame(frame.time_s, light, blown, view, seen)
 
     def look(self, frame: LaidFrame) -> SeenFrame:
         """Take the exposure out and look at the whole plume; in order of time."""
@@ -170,8 +179,8 @@ class Walk:
         self.visible.append(self.last_map is not None and self.last_map.visible)
         u_contrast = np.hypot(u_gain, U_TONE_GAIN * np.abs(np.log(gain)))
         return SeenFrame(
-            frame.time_s, frame.light, frame.codes, gain, u_gain, u_contrast, shake, self.last_map,
-            doubts,
+            frame.time_s, frame.light, frame.blown, frame.seen, gain, u_gain, u_contrast, shake,
+            self.last_map, doubts,
         )  # fmt: skip
 
     def read(self, frame: SeenFrame) -> None:
@@ -200,7 +209,7 @@ class Walk:
         values = None
         if self.reader is not None:
             cut = self.reader.cut
-            blown = saturated(frame.codes[cut]) | self.scene.clipped[cut]
+            blown = frame.blown[cut] | self.scene.clipped[cut]
             values = self.reader.read_part(frame.evened(cut), frame.u_gain, blown)
             doubts |= values.doubts
             if self.reader.inside < 0.9:
@@ -209,12 +218,14 @@ class Walk:
             doubts.add(EXIT_NOT_FOUND)
         if self.contrast is not None:
             seen = self.contrast.read(
-                taken_out(frame.light, frame.gain), frame.u_contrast, saturated(frame.codes)
+                taken_out(frame.light, frame.gain), frame.u_contrast, frame.blown
             )
             values = join_contrast(values, seen)
             doubts = (doubts if values is None else doubts | values.doubts) | seen.doubts
         opacity = None
-        if values is not None and math.isfinite(values.opacity_pct):
+        if self._left_view(frame):
+            doubts.add(SECTION_OUTSIDE)
+        elif values is not None and math.isfinite(values.opacity_pct):
             opacity = Measured(
                 value=values.opacity_pct,
                 u=values.u_opacity_pct,
@@ -240,14 +251,18 @@ class Walk:
             doubts=frozenset(doubts),
         )
 
+    def _left_view(self, frame: SeenFrame) -> bool:
+        """Tell whether the camera moved so far that it did not see the section."""
+        box = self.scene.section
+        return box is not None and frame.unseen(_cut_of(box)) > MOST_UNSEEN
+
     def _without_smoke(self, frame: SeenFrame) -> tuple[Measured | None, set[Doubt]]:
         """Read a section where no smoke was found: clear air, or nothing where light changed."""
-        x0, y0, x1, y1 = (round(v) for v in self.scene.section or (0, 0, 1, 1))
-        cut = (slice(max(y0, 0), max(y1, 1)), slice(max(x0, 0), max(x1, 1)))
+        cut = _cut_of(self.scene.section or (0.0, 0.0, 1.0, 1.0))
         plate = self.scene.plate.light[cut]
         if plate.size == 0:
             return None, {SECTION_OUTSIDE}
-        blown = float((saturated(frame.codes[cut]) | self.scene.clipped[cut]).mean())
+        blown = float((frame.blown[cut] | self.scene.clipped[cut]).mean())
         if blown > MOST_SATURATED:
             return None, {SATURATED}
         seen = frame.evened(cut)
@@ -267,6 +282,11 @@ class Walk:
         self.looks += 1
         if len(self.views) > MOST_VIEWS:
             self.views, self.every = self.views[::2], self.every * 2
+
+
+def _cut_of(box: tuple[float, float, float, float]) -> Cut:
+    x0, y0, x1, y1 = (round(v) for v in box)
+    return (slice(max(y0, 0), max(y1, 1)), slice(max(x0, 0), max(x1, 1)))
 
 
 def centre_line(pipe: PipeExit) -> tuple[Floats, Floats]:

@@ -261,7 +261,9 @@ def fit_one(
         ln_floor=np.log(np.maximum(bend.straight(looks.floor), BOUNDS_VEIL[0])),
     )
     p, cost, seen = _least(aim, start)
-    chi2 = float(np.mean(soft_square(seen.means))) + float(np.mean(soft_square(seen.slopes)))
+    # as each window counts: what is no smoke must not put the model in doubt
+    share = looks.weight / looks.weight.sum()
+    chi2 = sum(float(np.mean(soft_square(m) @ share)) for m in (seen.means, seen.slopes))
     return p, cost, chi2
 
 

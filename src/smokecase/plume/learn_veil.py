@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.optics.spectrum import channel_powers
-from smokecase.optics.veil import Veil, depth_by_veil, fit_veil
+from smokecase.optics.veil import Veil, depth_by_veil, fit_veil, window_cost
 from smokecase.plume.cone import outflow_cone
 from smokecase.plume.section import PipeExit
 from smokecase.plume.windows import (
@@ -37,6 +37,7 @@ MOST_FRAMES = 32  # they give thirty times the windows that are fitted
 FEWEST_TOLD = 16  # windows that must show either
 CEILING, MOST_BLOWN = 0.95, 0.04  # linear light of a blown-out pixel; share of them in a window
 FEWEST_CLEAR = 40  # windows of clear air before they set the scale of texture
+FOREIGN_COST = 10.0  # half squared misfit at which a window counts half: no smoke does that
 NEAR_DIAMETERS = 6.0  # windows further from the section than this count half and less
 
 
@@ -134,25 +135,36 @@ def learn_veil(  # noqa: PLR0913 - walk 1's findings
         windows = join(smoky)
         windows = replace(windows, slope=windows.slope / kept, u_slope=windows.u_slope / kept)
         tell(0.65 + 0.15 * turn, "learning the colour of the smoke")
-        found = _fit(windows, centre, near, white, MEMBERS if turn else 1, rng, floor, u_gain)
+        trust = _trust(windows, centre, near, veil)
+        found = _fit(windows, trust, white, MEMBERS if turn else 1, rng, floor, u_gain)
         if found is None:
             return None, None
         veil = found
     return veil, windows
 
 
+def _trust(windows: Windows, centre: Floats, near: float, veil: Veil | None) -> Floats:
+    """How much each window counts, 0 to 1: those near the section, and those the veil explains.
+
+    Legs, a cat or a lamp in the cone differ from any smoke by many standard uncertainties. Were
+    they left in, the whole model would seem to be in doubt, and the prior would decide.
+    """
+    away = np.hypot(windows.x - centre[0], windows.y - centre[1])
+    trust = 1.0 / (1.0 + (away / near) ** 2)
+    if veil is None:
+        return np.asarray(trust)
+    return np.asarray(trust / (1.0 + (window_cost(windows, veil, 1.0) / FOREIGN_COST) ** 2))
+
+
 def _fit(  # noqa: PLR0913 - one call, by place
     windows: Windows,
-    centre: Floats,
-    near: float,
+    trust: Floats,
     white: Floats,
     members: int,
     rng: np.random.Generator,
     floor: Floats,
     u_gain: float,
 ) -> Veil | None:
-    away = np.hypot(windows.x - centre[0], windows.y - centre[1])
-    trust = 1.0 / (1.0 + (away / near) ** 2)
     columns: dict[str, Any] = {
         k: getattr(windows, k) for k in ("light", "plate", "slope", "u_slope", "u_common", "share")
     }

@@ -73,6 +73,15 @@ def warp_to_plate(
     return warped
 
 
+def warp_mask(mask: NDArray[np.bool_], view: View) -> NDArray[np.bool_]:
+    """Lay a mask (h, w) of the frame's pixels on the plate; False where the frame did not see."""
+    if view.is_still:
+        return mask
+    h, w = mask.shape
+    moved = cv2.warpAffine(mask.astype(np.uint8), view.to_plate, (w, h), flags=cv2.INTER_NEAREST)
+    return np.asarray(moved > 0)
+
+
 def _resampled(
     light: NDArray[np.float32], move: NDArray[np.float64], size: tuple[int, int], kernel: int
 ) -> NDArray[np.float32]:
