@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from made_clips import write_clip, yard
 from page_clips import cut
 from smokecase.doubts import EXPOSURE_UNCHECKED, MOVING_CAMERA, SHAKY, SHORT_PLATE
 from smokecase.examination import examine
@@ -33,3 +34,32 @@ def test_a_refused_clip_is_called_free_of_smoke_in_no_frame(tmp_path):
     assert np.isnan(found.trace.opacity_pct).all()
     assert found.trace.colour[:, 3].max() < 0.75
     np.testing.assert_allclose(found.trace.colour.sum(axis=1), 1.0)
+
+
+@pytest.mark.parametrize(
+    ("dim", "lift", "name"), [(0.1, 0, "too_dark"), (0.2, 240, "saturated")], ids=["night", "glare"]
+)
+def test_nothing_is_called_free_of_smoke_where_smoke_could_hide_all_over(tmp_path, dim, lift, name):
+    views = (
+        np.clip(frame * dim + lift, 0, 255).astype(np.uint8)
+        for frame in yard(90, width=320, height=180)
+    )
+    path = write_clip(tmp_path / "hidden.mp4", views)
+
+    found = examine(path)
+
+    assert found.exit_px is None
+    assert found.colour.colour_open
+    assert found.colour.none < 0.75
+    (doubt,) = (d for d in found.doubts if d.name == name)
+    assert found.refused == doubt.words
+
+
+def test_a_still_yard_by_day_is_called_free_of_smoke_though_no_pipe_is_seen(tmp_path):
+    path = write_clip(tmp_path / "yard.mp4", yard(90, width=320, height=180))
+
+    found = examine(path)
+
+    assert found.exit_px is None
+    assert found.colour.none > 0.75
+    assert not found.colour.colour_open

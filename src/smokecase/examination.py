@@ -33,7 +33,7 @@ from smokecase.doubts import (
 )
 from smokecase.pair import examine_pair, examine_still
 from smokecase.plume.backdrop import tell_backdrop
-from smokecase.plume.clear_air import clearer_than_clear
+from smokecase.plume.clear_air import clearer_than_clear, hides_smoke
 from smokecase.plume.kind import LIKELY_NONE, ColourLook, look_at_smoke, tell_colour
 from smokecase.plume.passing import tell_passing
 from smokecase.plume.timing import (
@@ -222,6 +222,10 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
         span = float(trace.time_s[-1] - trace.time_s[0])
         seen &= longest >= min(SHORTEST_SPELL_S, SHORTEST_SHARE * span)
     no_smoke = float(not seen) if scene.at_pipe is None else 1.0 - scene.at_pipe.smoke
+    hidden = hides_smoke(scene.plate.light, scene.clipped)
+    if hidden and scene.at_pipe is None and not seen:
+        no_smoke = LIKELY_NONE
+        doubts.add(hidden)
     if not seen or no_smoke >= LIKELY_NONE:
         visible[:] = False
     colour, of_colour = tell_colour(_look(scene) if seen else None, no_smoke)

@@ -12,8 +12,11 @@ from smokecase.doubts import (
     EXPOSURE_UNCHECKED,
     MOVING_CAMERA,
     NO_CLEAN_PLATE,
+    NO_TEXTURE,
+    SATURATED,
     SHAKY,
     SMOKE_OPEN,
+    TOO_DARK,
     VEIL_LIKE_PLATE,
     Doubt,
 )
@@ -24,6 +27,7 @@ from smokecase.scene import Scene
 Floats = NDArray[np.float64]
 
 MOSTLY_BLANK = 0.8  # share of frames without an answer, where no smoke was seen: nothing was read
+MOSTLY_UNSEEN = 0.5  # share of frames that were blown out, black or without texture
 MOSTLY_VISIBLE = 0.7  # share of the clip with visible smoke beyond which there was no gap
 
 
@@ -68,7 +72,7 @@ def refuse(
     elif NO_CLEAN_PLATE in doubts and not scene.open_above:
         why = NO_CLEAN_PLATE.words  # some frames are clearer than what was taken for clear
     elif SMOKE_OPEN in doubts:  # zero with a narrow interval would be the worst answer
-        why = SMOKE_OPEN.words
+        why = (_why_unseen(trace, blank, doubts) or SMOKE_OPEN).words
     elif scene.pipe is None:
         why = EXIT_NOT_FOUND.words if visible.any() else None
     elif scene.open_above and visible.mean() > MOSTLY_VISIBLE:
@@ -83,6 +87,19 @@ def refuse(
     # an empty cell always says why, whatever else is in doubt there
     said = [d | cause if wide[i] or not d else d for i, d in enumerate(trace.doubts)]
     return why, without_readings(trace, gone, said)
+
+
+def _why_unseen(trace: SmokeTrace, blank: NDArray[np.bool_], doubts: Set[Doubt]) -> Doubt | None:
+    """Name what hides smoke in the whole view or in most frames; it has a remedy of its own."""
+    everywhere = [doubt for doubt in (TOO_DARK, SATURATED) if doubt in doubts]
+    if everywhere:
+        return everywhere[0]
+    hiding = {SATURATED, TOO_DARK, NO_TEXTURE}
+    counts = Counter(d for i in np.nonzero(blank)[0] for d in trace.doubts[i] & hiding)
+    for doubt, frames in counts.most_common(1):
+        if frames > MOSTLY_UNSEEN * len(trace):
+            return doubt
+    return None
 
 
 def unsteady(doubts: Set[Doubt]) -> bool:

@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.doubts import SATURATED, TOO_DARK, Doubt
 from smokecase.optics.veil import Veil
 from smokecase.plume.activity import codes
 from smokecase.plume.cone import outflow_cone
@@ -28,6 +29,8 @@ MOSTLY = 0.5  # share of places that must say so
 U_CLEAR_PCT = 2.0  # standard uncertainty of a section that shows no smoke: thin smoke escapes
 EVEN_CODES, EVEN_PX = 0.45, 4.0  # texture of less than half a step of 8-bit codes is none; how fine
 GREY_SLOPE = 0.6  # soot blocks blue more than red; a shadow takes all alike
+# middle of the linear light, where noise takes over; share of the view that is blown out
+DIM_LIGHT, MOSTLY_BLOWN = 0.02, 0.5
 SHADOW_VEIL, AT_PIPE = 0.25, 0.5  # veil over white below which; weight that it is smoke
 
 
@@ -108,6 +111,21 @@ def unseen_pct(plate: Picture, section: tuple[float, float, float, float] | None
         return np.inf
     best = float(np.median(windows.u_slope.min(axis=1)))
     return float(np.clip(100.0 * best / 4.0, U_CLEAR_PCT, 5.0 * U_CLEAR_PCT))
+
+
+def hides_smoke(plate: Picture, blown: NDArray[np.bool_]) -> Doubt | None:
+    """Why smoke could hide all over this view: it is black, or blown out. None where it is neither.
+
+    Parameters
+    ----------
+    plate : ndarray, shape (h, w, 3)
+        Linear light without smoke.
+    blown : ndarray of bool, shape (h, w)
+        Blown-out pixels.
+    """
+    if float(np.median(plate)) < DIM_LIGHT:
+        return TOO_DARK
+    return SATURATED if float(np.mean(blown)) > MOSTLY_BLOWN else None
 
 
 def is_shadow(veil: Veil, white: Floats, at_pipe: AtPipe | None) -> bool:
