@@ -23,9 +23,11 @@ from smokecase.errors import ClipError
 from smokecase.optics.veil import Veil
 from smokecase.plume.clear_air import (
     ONSET_DIAMETERS,
+    START_S,
     is_shadow,
     restless_at_start,
     smoky_at_start,
+    stirs_at_start,
     unseen_pct,
 )
 from smokecase.plume.cone import outflow_cone
@@ -65,6 +67,7 @@ Box = tuple[float, float, float, float]
 
 EARLY_S = 0.5  # stands in for the plate at first
 MOST_PLATE_FRAMES = 45
+START_FRAMES = 12  # of the first second, by which smoke from the start is told
 U_LN_UNCHECKED = 0.05  # of the exposure where no part of the picture tells it
 U_LN_PAPER = 0.08  # of white taken from the printed sheet
 DRIFTED, MOST_DRIFTED = 0.1, 3  # ln exposure that tells of the tone curve; frames
@@ -164,10 +167,10 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     last_s = float(sample.times_s[-1])
     plate = _make_plate(clip, layer, quiet, last_s, plate_window_s, doubts)
     open_above = False
-    early_smoke = smoky_at_start(evened, plate.light, pipe) or (
-        pipe.exit_px is not None and restless_at_start(sample.times_s, changed, near)
-    )
-    if plate_window_s is None and early_smoke:
+    if plate_window_s is None and (
+        smoky_at_start(evened, plate.light, pipe)
+        or (pipe.exit_px is not None and _smokes_at_once(clip, layer, sample.times_s[0], near))
+    ):
         doubts.update({SMOKE_FROM_START, NO_CLEAN_PLATE})
         light, u = find_clearest(lights, exposure.gain)
         plate = replace(plate, light=light, u_light=u, origin="clearest", frames=len(lights))
@@ -227,6 +230,20 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         open_above=open_above,
         doubts=frozenset(doubts),
     )
+
+
+def _smokes_at_once(clip: Clip, layer: Layer, from_s: float, near: NDArray[np.bool_]) -> bool:
+    """Tell by the first second, looked at more closely, whether smoke was there from the start."""
+    frames = list(clip.frames(from_s, from_s + START_S))
+    frames = frames[:: max(1, len(frames) // START_FRAMES)]
+    times = np.array([frame.time_s for frame in frames])
+    blocks = np.stack([block_means(layer.light(frame.codes)) for frame in frames])
+    gain = fit_exposure(blocks, blocks[0]).gain
+    first = times <= times[0] + EARLY_S
+    reference = np.asarray((blocks / gain[:, None, None, :])[first].mean(axis=0), np.float32)
+    changed = changed_blocks(blocks, gain, reference)
+    luma = (blocks / gain[:, None, None, :]).mean(axis=-1).astype(np.float32)
+    return restless_at_start(times, changed, near) or stirs_at_start(times, luma, near)
 
 
 def _drifted(lights: Lights, exposure: Exposure) -> tuple[Picture, ...]:

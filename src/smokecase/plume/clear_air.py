@@ -25,6 +25,10 @@ SURE = 2.0  # in standard uncertainties: billows look like texture now and then
 CLEARER_PCT, CLEARER_SHARE = -2.0, 0.05
 FAR_BELOW_PCT = -6.0  # clear air reads within 2 % of nothing
 START_S, RESTLESS = 1.0, 0.2  # first moments; share of blocks at the exit that change in them
+# smoke from the first moments: relative change of the livelier blocks at the exit, share of the
+# rest that may change as much, by when; and how much more than the rest they change before that
+STIRS, STIRS_RANK, STIRS_S, STIRS_EARLIER, STIRS_EARLIER_S = 0.02, 0.02, 0.8, 1.5, 0.5
+LIVELIER_PERCENT, DARK_FLOOR = 75.0, 0.03  # darker blocks are judged as if they were this bright
 MOSTLY = 0.5  # share of places that must say so
 U_CLEAR_PCT = 2.0  # standard uncertainty of a section that shows no smoke: thin smoke escapes
 EVEN_CODES, EVEN_PX = 0.45, 4.0  # texture of less than half a step of 8-bit codes is none; how fine
@@ -72,6 +76,47 @@ def restless_at_start(times_s: Floats, changed: NDArray[np.bool_], near: NDArray
     at_exit = float(changed[early][:, near].mean())
     elsewhere = float(changed[early][:, ~near].mean())
     return at_exit > RESTLESS and at_exit > 4.0 * elsewhere
+
+
+def stirs_at_start(times_s: Floats, blocks: Picture, near: NDArray[np.bool_]) -> bool:
+    """Tell whether the view at the exit changes or flickers at once as hardly any other part does.
+
+    Thin smoke before a quiet wall changes little, but more than nearly all the rest of the view.
+
+    Parameters
+    ----------
+    times_s : ndarray, shape (n,)
+        Times of the first frames. [s]
+    blocks : ndarray, shape (n, by, bx)
+        Their light, exposure taken out.
+    near : ndarray of bool, shape (by, bx)
+        Blocks near the exit.
+    """
+    if near.all() or not near.any():
+        return False
+    soon, later = (_stir(blocks[times_s <= times_s[0] + s]) for s in (STIRS_EARLIER_S, STIRS_S))
+    for before, after in zip(soon, later, strict=True):
+        level = np.percentile(after[near], LIVELIER_PERCENT)
+        rank = np.mean(after[~near] >= level)
+        at_exit, elsewhere = (np.percentile(before[w], LIVELIER_PERCENT) for w in (near, ~near))
+        if level > STIRS and rank < STIRS_RANK and at_exit > STIRS_EARLIER * elsewhere:
+            return True
+    return False
+
+
+def _stir(blocks: Picture) -> tuple[Picture, Picture]:
+    """Flicker of blocks, and how far they moved from how they began; each (by, bx), relative."""
+    if len(blocks) < 3:
+        return np.zeros_like(blocks[0]), np.zeros_like(blocks[0])
+    flicker = np.median(np.abs(blocks[2:] - blocks[:-2]), axis=0)
+    begin, end = (
+        np.median(blocks[:2], axis=0),
+        np.median(blocks[-max(2, len(blocks) // 3) :], axis=0),
+    )
+    return (
+        flicker / (blocks.mean(axis=0) + DARK_FLOOR),
+        np.abs(end - begin) / (blocks[0] + DARK_FLOOR),
+    )
 
 
 def clearer_than_clear(opacity_pct: Floats, high_pct: Floats) -> bool:
