@@ -130,17 +130,6 @@ SHADOW = _doubt(
     "a shadow or a change of light crosses the measuring section",
     "film when the light is steady, and stand so that no shadow falls on the plume",
 )
-MOVING_BACKGROUND = _doubt(
-    "moving_background",
-    "things behind the plume move (leaves, water, people)",
-    "choose a background that keeps still",
-)
-RAIN = _doubt("rain", "rain or snow falls through the picture", "film in the dry")
-HEAT_SHIMMER = _doubt(
-    "heat_shimmer",
-    "hot air makes the background shimmer",
-    "film from a little further away and not across hot metal",
-)
 TOO_SHORT = _doubt(
     "too_short",
     "the clip is too short to tell a story over time",
@@ -181,11 +170,6 @@ TWO_COLOURS = _doubt(
     "two_colours",
     "no single smoke fits what was filmed: two colours in one plume, or dust or rain besides",
     "film once more without dust or rain, and once with the plume in even light",
-)
-THIN_SMOKE = _doubt(
-    "thin_smoke",
-    "the smoke is so thin that its colour is uncertain",
-    "film nearer, and before a dark background",
 )
 PUFF_RATE_OPEN = _doubt(
     "puff_rate_open",

@@ -56,7 +56,7 @@ NAMED_BY = {
     "passer-by": ("section_hidden",),
     "shadow": ("shadow",),
     "exposure": ("exposure_unchecked",),
-    "rain": ("rain", "two_colours"),
+    "rain": ("two_colours",),
     "tint": ("colour_cast",),
     "copy": ("colour_tags_assumed", "heavy_compression"),
     "short": ("too_short", "short_plate"),
@@ -92,6 +92,7 @@ FOLLOWED = {
     "exposure_unchecked": ("stepped back", _step_back),
     "plume_leaves_picture": ("stepped back", _step_back),
     "colour_tags_assumed": ("the phone's own file", lambda f: {"copy": False}),
+    "heavy_compression": ("the phone's own file", lambda f: {"copy": False}),
     "exit_not_found": ("the pipe's end pointed out", lambda f: {"told": (*f.told, "exit")}),
     "exit_uncertain": ("the pipe's end pointed out", lambda f: {"told": (*f.told, "exit")}),
     "diameter_uncertain": ("the pipe's width told", lambda f: {"told": (*f.told, "diameter")}),
@@ -123,11 +124,7 @@ COLOUR_ADVICE = ("colour_open", "colour_cast", "two_colours")  # judged by the c
 
 _SOUND = "of the sound, which no opacity hangs on (examples/listening.md)"
 _FILE = "of a damaged file, not of filming (examples/faults.md)"
-NEVER_PRINTED = (
-    "heavy_compression", "moving_background", "rain", "heat_shimmer", "thin_smoke",
-)  # fmt: skip
 NOT_TRIED = {
-    **dict.fromkeys(NEVER_PRINTED, "never printed: nothing in the program raises it"),
     "section_outside": "the invented yards always leave room beyond the pipe",
     "board_off_section": "about the printed backdrop (examples/backdrop/figures.txt)",
     "dense": "asks for a second reading further off, it does not change the one at the pipe",

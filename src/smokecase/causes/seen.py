@@ -18,17 +18,16 @@ from smokecase.readings import COLOURS, Examination, SoundReading
 
 # share of "anything is possible" that a doubt mixes in; common practice has no figures: estimates
 _COLOUR_DOUBTS = {
-    "back_lit": 0.5, "too_dark": 0.5, "saturated": 0.4, "veil_like_plate": 0.35, "thin_smoke": 0.35,
+    "back_lit": 0.5, "too_dark": 0.5, "saturated": 0.4, "veil_like_plate": 0.35,
     "no_clean_plate": 0.3, "smoke_from_start": 0.2, "no_texture": 0.2, "heavy_compression": 0.2,
-    "shadow": 0.25, "moving_background": 0.2, "moving_camera": 0.3, "single_still": 0.3,
-    "rain": 0.25, "colour_tags_assumed": 0.1, "exposure_unchecked": 0.15, "shaky": 0.15,
-    "section_hidden": 0.2, "exit_not_found": 0.1,
+    "shadow": 0.25, "moving_camera": 0.3, "single_still": 0.3, "colour_tags_assumed": 0.1,
+    "exposure_unchecked": 0.15, "shaky": 0.15, "section_hidden": 0.2, "exit_not_found": 0.1,
 }  # fmt: skip
 _TIMING_DOUBTS = {
     "no_clean_plate": 0.4, "smoke_from_start": 0.2, "moving_camera": 0.4, "too_short": 0.5,
-    "truncated_file": 0.3, "bad_time_stamps": 0.5, "shadow": 0.3, "moving_background": 0.3,
-    "single_still": 0.95, "rain": 0.3, "section_hidden": 0.3, "plume_leaves_picture": 0.1,
-    "veil_like_plate": 0.3, "exposure_unchecked": 0.2,
+    "truncated_file": 0.3, "bad_time_stamps": 0.5, "shadow": 0.3, "single_still": 0.95,
+    "section_hidden": 0.3, "plume_leaves_picture": 0.1, "veil_like_plate": 0.3,
+    "exposure_unchecked": 0.2,
 }  # fmt: skip
 COLD_OR_WARM = ("cold_start", "warm_start", "warm_idle")
 _SOUND_DOUBTS = {

@@ -21,11 +21,12 @@ from smokecase.doubts import (
     BAD_TIME_STAMPS,
     COLOUR_TAGS_ASSUMED,
     DAMAGED_FILE,
+    HEAVY_COMPRESSION,
     TRUNCATED_FILE,
     Doubt,
 )
 from smokecase.errors import ClipError
-from smokecase.video import stills
+from smokecase.video import bits, stills
 from smokecase.video.coding import Coding, quarter_turns, to_codes
 
 LONG_SIDE = 640  # working size; finer texture hardly survives a phone's compression
@@ -246,6 +247,8 @@ def _open_video(path: Path, sha256: str, long_side: int) -> Clip:
         if quarter_turns(first) % 2:
             width, height = height, width
         coding = Coding.of(first, sides=(max(width, height), min(width, height)))
+        codec = stream.codec_context.codec
+        remark = bits.too_few_bits(first, codec, size=listed.size, count=listed.count)
         clip = Clip(
             path=path, name=path.name, sha256=sha256, source="clip", width=width, height=height,
             scale=min(1.0, long_side / max(width, height)), transfer=coding.transfer,
@@ -255,6 +258,8 @@ def _open_video(path: Path, sha256: str, long_side: int) -> Clip:
     clip.coding = coding.words()
     if coding.assumed:
         clip.add(COLOUR_TAGS_ASSUMED, coding.words())
+    if remark:
+        clip.add(HEAVY_COMPRESSION, remark)
     if listed.announced_s > listed.end_s + TRUNCATED_S:
         clip.add(
             TRUNCATED_FILE,
@@ -321,6 +326,7 @@ class _Listed:
     """What the packets say before anything is decoded."""
 
     count: int
+    size: int  # of all packets [byte]
     step_s: float  # usual time from frame to frame
     zero_s: float  # the file's stamp at the clip's time 0
     end_s: float
@@ -329,11 +335,11 @@ class _Listed:
 
 def _listed(container: "av.container.InputContainer", stream: "av.VideoStream") -> _Listed:
     # 8 bytes a frame: an hour at 240 frames a second is 7 MB
-    stamps = [
-        _seconds(packet.pts, stream.time_base)
-        for packet in _packets(container, stream)
-        if packet.size and not packet.is_corrupt
-    ]
+    stamps, size = [], 0
+    for packet in _packets(container, stream):
+        if packet.size and not packet.is_corrupt:
+            stamps.append(_seconds(packet.pts, stream.time_base))
+            size += packet.size
     known = np.sort([s for s in stamps if np.isfinite(s)])
     steps = np.diff(known)
     steps = steps[steps > 0]
@@ -349,7 +355,7 @@ def _listed(container: "av.container.InputContainer", stream: "av.VideoStream") 
         announced_s = (container.duration or 0) / 1e6 - (
             zero_s if container.start_time is None else 0
         )
-    return _Listed(len(stamps), step_s, zero_s, end_s, announced_s)
+    return _Listed(len(stamps), size, step_s, zero_s, end_s, announced_s)
 
 
 def _seconds(stamp: int | None, base: Fraction | None) -> float:
@@ -401,6 +407,8 @@ def _decoded(
 def _first_frame(
     path: Path, container: "av.container.InputContainer", stream: "av.VideoStream"
 ) -> "av.VideoFrame":
+    if stream.codec_context is not None:
+        stream.codec_context.options = bits.DECODING
     # threads by frame would decode several for the one
     for frame in _decoded(container, stream, [0], threads="SLICE"):
         return frame
