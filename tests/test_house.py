@@ -30,6 +30,7 @@ MAY = {
     "scene": WORDS | {"video", "optics", "plume", "model_files", "sample"},  # walk 1: what stays
     "walk": WORDS | {"video", "optics", "plume", "scene"},  # walk 2: frame after frame
     "refusal": WORDS | {"scene"},  # when there is no answer
+    "key_frames": WORDS | {"scene", "walk"},
     "examination": WORDS
     | {
         "refusal",
@@ -41,6 +42,7 @@ MAY = {
         "sample",
         "scene",
         "walk",
+        "key_frames",
         "pair",
         "together",
         "behind",

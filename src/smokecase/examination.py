@@ -31,6 +31,7 @@ from smokecase.doubts import (
     VEIL_LIKE_PLATE,
     Doubt,
 )
+from smokecase.key_frames import pick_key_frames
 from smokecase.pair import examine_pair, examine_still
 from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.clear_air import clearer_than_clear, hides_smoke
@@ -44,7 +45,6 @@ from smokecase.plume.timing import (
 )
 from smokecase.readings import (
     Examination,
-    KeyFrame,
     SmokeColour,
     SmokeTiming,
     SmokeTrace,
@@ -58,7 +58,7 @@ from smokecase.together import cycles_hz, lay_together
 from smokecase.video.ahead import ahead
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.spool import spooled
-from smokecase.walk import SeenView, Walk
+from smokecase.walk import Walk
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -287,7 +287,7 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
             "remarks": list(clip.remarks),
         },
         versions={"smokecase": version("smokecase"), "numpy": np.__version__},
-        key_frames=_key_frames(walk, timing.peak_s),
+        key_frames=pick_key_frames(walk.views, scene, timing.peak_s),
         outlines=tuple(walk.outlines),
     )
 
@@ -355,50 +355,6 @@ def _coloured(trace: SmokeTrace, colour: SmokeColour, visible: NDArray[np.bool_]
     weights = np.array([colour.black, colour.blue, colour.white, colour.none])
     rows = np.where(visible[:, None], weights, np.array([0.0, 0.0, 0.0, 1.0]))
     return replace(trace, colour=rows)
-
-
-def _key_frames(walk: Walk, peak_s: float | None) -> tuple[KeyFrame, ...]:
-    """Pick a clear view, the first smoke, the peak and what follows: at most eight pictures."""
-    if not walk.views:
-        return ()
-    smoky = [i for i, v in enumerate(walk.views) if v.smoke is not None and v.smoke.visible]
-    chosen: dict[int, str] = {0: "first view"}
-    if smoky:
-        chosen[max(0, smoky[0] - 1)] = "before the smoke"
-        chosen[smoky[0]] = "first smoke"
-        densest = max(smoky, key=lambda i: _p95(walk.views[i]))
-        if peak_s is not None:
-            densest = min(smoky, key=lambda i: abs(walk.views[i].time_s - peak_s))
-        chosen[densest] = "densest"
-    for share in (0.35, 0.6, 0.8, 1.0):
-        chosen.setdefault(round(share * (len(walk.views) - 1)), "")
-    section = walk.scene.section
-    exit_px = walk.scene.pipe.exit_px if walk.scene.pipe else None
-    frames = []
-    for i in sorted(chosen)[:8]:
-        view = walk.views[i]
-        smoke, picture = view.smoke, view.picture
-        h, w = picture.shape[:2]
-        plume = np.zeros((h, w), bool)
-        if smoke is not None:
-            rows = np.minimum(np.arange(h) // 2, smoke.mask.shape[0] - 1)
-            columns = np.minimum(np.arange(w) // 2, smoke.mask.shape[1] - 1)
-            plume = smoke.mask[rows][:, columns]
-        frames.append(
-            KeyFrame(
-                time_s=view.time_s,
-                what=chosen[i],
-                picture=picture,
-                plume=plume,
-                section_px=section,
-                exit_px=exit_px,
-            )
-        )
-    return tuple(frames)
-
-
-def _p95(view: SeenView) -> float:
-    return view.smoke.p95_pct if view.smoke is not None else -math.inf
 
 
 def _median(column: Floats) -> float:

@@ -35,13 +35,14 @@ from smokecase.measured import COVERAGE, Measured
 from smokecase.optics.light import saturated, to_linear, to_srgb8
 from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.channel_texture import channel_texture
+from smokecase.plume.find_exit import find_exit
 from smokecase.plume.kind import look_at_smoke, tell_colour, tell_colour_of_light
 from smokecase.plume.learn_veil import brightest_luma, learn_veil
 from smokecase.plume.likely_white import likely_white
 from smokecase.plume.local_veil import LocalVeil, fit_local_veil
 from smokecase.plume.marked_white import U_LN_MARKED, marked_white
 from smokecase.plume.measure import SectionValues
-from smokecase.plume.section import PipeExit, find_exit, measuring_section
+from smokecase.plume.section import PipeExit, measuring_section
 from smokecase.readings import (
     Examination,
     KeyFrame,

@@ -31,6 +31,7 @@ from smokecase.plume.clear_air import (
     unseen_pct,
 )
 from smokecase.plume.cone import outflow_cone
+from smokecase.plume.find_exit import find_exit
 from smokecase.plume.learn_veil import (
     MEMBERS,
     U_LN_WHITE,
@@ -50,7 +51,7 @@ from smokecase.plume.plate import (
     find_clearest,
     find_quiet_time,
 )
-from smokecase.plume.section import PipeExit, find_exit, measuring_section
+from smokecase.plume.section import PipeExit, measuring_section
 from smokecase.plume.smoke_or_not import AtPipe, look_at_pipe
 from smokecase.plume.windows import Windows
 from smokecase.sample import Layer, Lights, Sample

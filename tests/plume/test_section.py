@@ -14,7 +14,8 @@ from skimage import data
 
 from smokecase.doubts import DIAMETER_UNCERTAIN, EXIT_NOT_FOUND, EXIT_UNCERTAIN
 from smokecase.plume.activity import find_origins, measure_activity
-from smokecase.plume.section import PipeExit, find_exit, measuring_section
+from smokecase.plume.find_exit import find_exit
+from smokecase.plume.section import PipeExit, measuring_section
 
 H, W, FRAMES, ONSET_S = 216, 384, 22, 1.0
 TIMES = np.arange(FRAMES) * 0.15

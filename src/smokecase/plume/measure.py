@@ -11,23 +11,31 @@ hold all there is in them, and every member is worked out on those.
 import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.doubts import DENSE, SATURATED, SECTION_HIDDEN, TOO_DARK, VEIL_LIKE_PLATE, Doubt
 from smokecase.measured import COVERAGE
 from smokecase.optics.spectrum import channel_powers
-from smokecase.optics.tone import Bend
 from smokecase.optics.veil import Veil, depth_by_veil
+from smokecase.plume.cells import (
+    CELL_SMOOTH,
+    SMOOTH_PX,
+    along,
+    cells,
+    coverage,
+    even_part,
+    halved,
+    mostly,
+    overlap,
+    smooth,
+)
+from smokecase.plume.levels import Level, by_level, root_codes
 from smokecase.plume.windows import LOSS_AT_HALF, kept_back
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
-SMOOTH_PX = 2.5  # pixels are averaged over this sigma: noise goes, the plume's edge stays
-CELL_SMOOTH = math.sqrt(SMOOTH_PX**2 - 1 / 3) / 2  # in cells: halving itself smooths by 1/3 px^2
-CODES, MOST_ROOT = 65535, 4.0  # steps of the tone curve's table, and the root of its last light
 U_FLOOR_PCT = 0.8  # what registration and compression leave even in clear air
 # relative standard uncertainty of the optical depth beside what the members tell: self-shading, a
 # veil that varies over the plume, texture that an encoder drops. The least with which 95 % of the
@@ -84,28 +92,26 @@ class SectionReader:
         rng : numpy.random.Generator
             Chance, for each member's share of the gain's doubt.
         """
-        levels, order = _by_level(veil.bends)
+        levels, order = by_level(veil.bends)
         boxes, slopes, members = boxes[order], veil.slopes[order], veil.members[order]
         (y0, y1), (x0, x1) = (
-            _even_part(boxes[:, low].min(), boxes[:, low + 2].max(), side)
+            even_part(boxes[:, low].min(), boxes[:, low + 2].max(), side)
             for low, side in ((1, plate.shape[0]), (0, plate.shape[1]))
         )
         self.cut = (slice(y0, y1), slice(x0, x1))
-        self.inside = _overlap(boxes[0], plate.shape[1], plate.shape[0])
+        self.inside = overlap(boxes[0], plate.shape[1], plate.shape[0])
         shape = ((y1 - y0) // 2, (x1 - x0) // 2)
         self.weights = np.stack(
-            [_coverage((box - np.array([x0, y0, x0, y0])) / 2.0, shape) for box in boxes]
+            [coverage((box - np.array([x0, y0, x0, y0])) / 2.0, shape) for box in boxes]
         ).reshape(len(boxes), -1)
-        self.best_cells = _mostly(self.weights[0])
-        self.best_box = _mostly(
-            _coverage(boxes[0] - np.array([x0, y0, x0, y0]), (y1 - y0, x1 - x0))
-        )
-        self.line = _along(line[0] - x0, line[1] - y0, shape)
+        self.best_cells = mostly(self.weights[0])
+        self.best_box = mostly(coverage(boxes[0] - np.array([x0, y0, x0, y0]), (y1 - y0, x1 - x0)))
+        self.line = along(line[0] - x0, line[1] - y0, shape)
         self.veil, self.shape = veil, shape
         patch = plate[self.cut]
         self.dark = bool(np.median(patch[self.best_box]) < DARK_LIGHT)
-        self.plate = _cells(_halved(patch))  # (3, p)
-        self.levels = [_Level.of(patch, bend, who, members[who]) for bend, who in levels]
+        self.plate = cells(halved(patch))  # (3, p)
+        self.levels = [Level.of(patch, bend, who, members[who]) for bend, who in levels]
         self.below = np.concatenate([level.below for level in self.levels], axis=1)
         self.slopes = slopes[:, None]
         self.powers = channel_powers(slopes).astype(np.float32)  # (m, 3)
@@ -117,8 +123,8 @@ class SectionReader:
         self.pulled, self.pull_weight = 0.0, 0.0
         away = np.sqrt(np.sum((patch - veil.light) ** 2, axis=-1)) + 0.01
         u = np.sqrt(np.sum(u_plate[self.cut] ** 2, axis=-1)) / away
-        self.u_clear = _halved(u.astype(np.float32)).ravel()
-        self.by_texture = _halved(self._by_texture(patch).astype(np.float32)).ravel()
+        self.u_clear = halved(u.astype(np.float32)).ravel()
+        self.by_texture = halved(self._by_texture(patch).astype(np.float32)).ravel()
 
     def _by_texture(self, plate: Picture) -> Floats:
         """Doubt about transmittance where it rests on texture that compression may drop, (h, w).
@@ -126,8 +132,8 @@ class SectionReader:
         Where plate and veil differ on average, the mean tells; where they do not, only the
         texture does, and weak texture under smoke is what an encoder saves on.
         """
-        mean = _smooth(plate, SMOOTH_PX)
-        spread = np.maximum(_smooth(plate * plate, SMOOTH_PX) - mean * mean, 0.0)
+        mean = smooth(plate, SMOOTH_PX)
+        spread = np.maximum(smooth(plate * plate, SMOOTH_PX) - mean * mean, 0.0)
         apart = (mean - self.veil.light) ** 2
         share = spread.sum(axis=-1) / (spread + apart).sum(axis=-1).clip(1e-9)
         level = np.clip(mean[..., 1], 0.003, 1.0)
@@ -158,7 +164,7 @@ class SectionReader:
         """Read a frame of which only the part `cut` is given; else as `read`."""
         patch = np.maximum(light, 0)
         gains = (1.0 + self.gain_draw * u_gain).astype(np.float32)
-        codes = _root_codes(patch)
+        codes = root_codes(patch)
         top = np.empty_like(self.below)
         for level in self.levels:
             top[:, level.who] = level.top(codes, gains[level.who])
@@ -243,59 +249,10 @@ class SectionReader:
         """Tell whether the light lies far off the line from plate to veil: something solid."""
         veil = self.veil.light[:, None].astype(np.float32)
         model = through * self.plate + (1.0 - through) * veil
-        away = _cells(_halved(patch)) - model
-        off = np.stack([_smooth(a.reshape(self.shape), CELL_SMOOTH).ravel() for a in away])
+        away = cells(halved(patch)) - model
+        off = np.stack([smooth(a.reshape(self.shape), CELL_SMOOTH).ravel() for a in away])
         scale = 0.02 + np.maximum(model, self.plate)
         return bool(np.sqrt(np.mean((off / scale)[:, self.best_cells] ** 2)) > HIDDEN)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Level:
-    """k members that share a tone curve, with what the plate says for them in p cells."""
-
-    who: slice  # of the members
-    curve: Picture  # (65536,) straight light over the root of the recorded one
-    plate: Picture  # (h, w, 3) straight
-    mean: Picture  # (3, p) its smoothed light
-    veils: Picture  # (k, 3) straight
-    below: Picture  # (3, k, p) smoothed squared distance of plate and veil
-
-    @classmethod
-    def of(cls, patch: Picture, bend: Bend, who: slice, members: Floats) -> "_Level":
-        roots = np.linspace(0.0, MOST_ROOT, CODES + 1)
-        curve = bend.straight(roots**2).astype(np.float32)
-        plate = _straight(_root_codes(np.maximum(patch, 0)), curve)
-        mean, square = _smoothed_cells(plate), _smoothed_cells(plate * plate)
-        veils = bend.straight(members).astype(np.float32)
-        j = veils.T[:, :, None]
-        below = square[:, None] - 2 * j * mean[:, None] + j * j
-        return cls(who, curve, plate, mean, veils, below)
-
-    def top(self, codes: NDArray[np.uint16], gains: Picture) -> Picture:
-        """Smoothed product of what frame and plate differ from each veil by, shape (3, k, p)."""
-        bent = _straight(codes, self.curve)
-        cross, seen = _smoothed_cells(bent * self.plate), _smoothed_cells(bent)
-        j, g = self.veils.T[:, :, None], gains.T[:, :, None]
-        return np.asarray(
-            g * cross[:, None] - (g * j) * seen[:, None] + j * (j - self.mean[:, None])
-        )
-
-
-def _by_level(bends: tuple[Bend, ...]) -> tuple[list[tuple[Bend, slice]], NDArray[np.intp]]:
-    """Few tone curves that stand for those of all members, and the members in their order.
-
-    The best member keeps its own curve and its place. Each curve has a slice of the order.
-    """
-    own = np.array([[b.share, b.shoulder] for b in bends])
-    ends = [np.quantile(column, (0.2, 0.8)) for column in own.T]
-    few = np.array([own[0], *((a, b) for a in ends[0] for b in ends[1])])
-    nearest = np.argmin(np.sum((own[:, None] - few[None]) ** 2, axis=-1), axis=1)
-    used, first, count = np.unique(np.sort(nearest), return_index=True, return_counts=True)
-    levels = [
-        (Bend(*map(float, few[n])), slice(int(start), int(start + many)))
-        for n, start, many in zip(used, first, count, strict=True)
-    ]
-    return levels, np.argsort(nearest, kind="stable")
 
 
 def _spread(opacity: Floats, noise: float) -> tuple[float, float, float, float]:
@@ -313,92 +270,3 @@ def _spread(opacity: Floats, noise: float) -> tuple[float, float, float, float]:
         value - COVERAGE * float(np.hypot(below, rest)),
         value + COVERAGE * float(np.hypot(above, rest)),
     )  # fmt: skip
-
-
-def _root_codes(patch: Picture) -> NDArray[np.uint16]:
-    """Where the roots of light stand in a curve's table; the brightest at its end."""
-    codes = np.sqrt(patch) * np.float32(CODES / MOST_ROOT) + np.float32(0.5)
-    return np.asarray(np.minimum(codes, CODES), np.uint16)
-
-
-def _straight(codes: NDArray[np.uint16], curve: Picture) -> Picture:
-    """Light as the lens saw it."""
-    return np.asarray(cv2.LUT(codes, curve), np.float32)
-
-
-def _smooth(picture: Picture, sigma: float) -> Picture:
-    return np.asarray(
-        cv2.GaussianBlur(picture, (0, 0), sigma, borderType=cv2.BORDER_REFLECT), np.float32
-    )
-
-
-def _halved(picture: Picture) -> Picture:
-    """Means of two by two pixels."""
-    size = (picture.shape[1] // 2, picture.shape[0] // 2)
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
-
-
-def _smoothed_cells(picture: Picture) -> Picture:
-    return _cells(_smooth(_halved(picture), CELL_SMOOTH))
-
-
-def _cells(picture: Picture) -> Picture:
-    """Channels first, each in one piece: shape (3, p)."""
-    return np.ascontiguousarray(picture.reshape(-1, 3).T)
-
-
-def _even_part(low: float, high: float, side: int) -> tuple[int, int]:
-    """First and past-the-last pixel of the part that is read, an even number of them."""
-    pad = int(3 * SMOOTH_PX) + 1
-    first = int(np.clip(np.floor(low) - pad, 0, side - 2))
-    last = int(np.clip(np.ceil(high) + pad, first + 2, side))
-    if (last - first) % 2:
-        if last < side:
-            last += 1
-        elif first:
-            first -= 1
-        else:
-            last -= 1
-    return first, last
-
-
-def _along(x: Floats, y: Floats, shape: tuple[int, int]) -> Floats:
-    """Weight of each cell in the mean over points of the patch, read between cells; (p,)."""
-    weights = np.zeros(shape)
-    near = [
-        np.clip((place + 0.5) / 2.0 - 0.5, 0.0, side - 1.0)
-        for place, side in zip((y, x), shape, strict=True)
-    ]
-    for down, across in ((0, 0), (0, 1), (1, 0), (1, 1)):
-        cells, shares = [], []
-        for place, step, side in zip(near, (down, across), shape, strict=True):
-            before = np.floor(place)
-            cells.append(np.minimum(before + step, side - 1).astype(int))
-            shares.append(place - before if step else 1.0 - (place - before))
-        np.add.at(weights, tuple(cells), shares[0] * shares[1])
-    return np.asarray(weights.ravel() / weights.sum())
-
-
-def _mostly(weights: Floats) -> NDArray[np.bool_]:
-    return np.asarray(weights > 0.5 * weights.max())
-
-
-def _coverage(box: Floats, shape: tuple[int, int]) -> Floats:
-    """Share of each pixel that lies in the box, scaled to sum to 1."""
-    # pixel i spans i - 0.5 to i + 0.5; box edges are given as first and past-the-last pixel
-    across = np.clip(
-        np.minimum(np.arange(shape[1]) + 1, box[2]) - np.maximum(np.arange(shape[1]), box[0]), 0, 1
-    )
-    down = np.clip(
-        np.minimum(np.arange(shape[0]) + 1, box[3]) - np.maximum(np.arange(shape[0]), box[1]), 0, 1
-    )
-    covered = down[:, None] * across[None, :]
-    total = covered.sum()
-    return covered / total if total > 0 else np.full(shape, 1.0 / (shape[0] * shape[1]))
-
-
-def _overlap(box: Floats, w: int, h: int) -> float:
-    """Share of the box that lies in the picture."""
-    area = (box[2] - box[0]) * (box[3] - box[1])
-    cut = (min(box[2], w) - max(box[0], 0.0)) * (min(box[3], h) - max(box[1], 0.0))
-    return float(max(0.0, cut) / area)
