@@ -17,7 +17,8 @@ MAY = {
     "model_files": {"errors"},
     "readings": {"measured", "doubts", "errors"},
     "optics": WORDS - {"readings"},
-    "condensation": WORDS - {"readings"},
+    "moist_gas": set(),  # how much water air and exhaust hold
+    "condensation": WORDS - {"readings"} | {"moist_gas"},
     "sky": WORDS - {"readings"},
     "video": WORDS - {"readings"},
     "plume": WORDS | {"optics", "model_files"},
