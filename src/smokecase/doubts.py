@@ -110,6 +110,11 @@ DIAMETER_UNCERTAIN = _doubt(
     "the width of the tailpipe in the picture is known only roughly",
     "give it with --diameter, in pixels",
 )
+PIPE_SMALL = _doubt(
+    "pipe_small",
+    "the tailpipe is so small in the picture that the measuring section holds few pixels",
+    "go nearer, until the pipe's end is as wide on the screen as the tip of your little finger",
+)
 PLUME_LEAVES_PICTURE = _doubt(
     "plume_leaves_picture",
     "the plume runs out of the picture, so its length and area are lower bounds",

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from smokecase.doubts import (
     EXPOSURE_UNCHECKED,
     NO_CLEAN_PLATE,
+    PIPE_SMALL,
     SHADOW,
     SHORT_PLATE,
     SMOKE_FROM_START,
@@ -73,6 +74,7 @@ U_LN_UNCHECKED = 0.05  # of the exposure where no part of the picture tells it
 U_LN_PAPER = 0.08  # of white taken from the printed sheet
 DRIFTED, MOST_DRIFTED = 0.1, 3  # ln exposure that tells of the tone curve; frames
 SURROUND_PX = 10
+SMALL_PX = 16.0  # pipes thinner than this, in working pixels, were in no clip with known truth
 SECTION_REACH = 1.5  # diameters around the section over which its own veil is looked for
 
 
@@ -158,6 +160,8 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     if pipe.exit_px is not None and pipe.diameter_px is not None and pipe.direction_deg is not None:
         section = measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)
         boxes = drawn_boxes(pipe, rng)
+        if pipe.diameter_px < SMALL_PX:
+            doubts.add(PIPE_SMALL)
     doubts |= pipe.doubts
     fine = _around(boxes)
     tell(0.45, "looking for the clear view")
