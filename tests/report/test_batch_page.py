@@ -9,7 +9,8 @@ import pytest
 
 from benchmarks.batch_page import invented_rows
 from smokecase.readings import SCREENING
-from smokecase.report.batch_page import BatchPage, bounds, reasons, urgency
+from smokecase.report.batch_page import BatchPage
+from smokecase.report.batch_row import bounds, reasons, urgency
 
 HOSTILE = '"><img src=x onerror=alert(1)><script>alert(2)</script>&#x27;\u202e\0`$(reboot)`'
 

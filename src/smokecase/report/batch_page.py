@@ -8,14 +8,12 @@ import base64
 import hashlib
 import heapq
 import io
-import math
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from html import escape as escape_html
 from pathlib import PurePosixPath
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,18 +21,14 @@ from numpy.typing import NDArray
 from smokecase.doubts import DOUBTS
 from smokecase.errors import printable
 from smokecase.readings import SCREENING
+from smokecase.report.batch_row import Row, bounds, colour_of, reasons, urgency
 from smokecase.report.batch_style import SCRIPT, STYLE
-from smokecase.report.story import with_bounds
 
 FIRST = 24  # clips shown as cards
 MOST_ROWS = 10_000  # in the table of the page; clips.parquet holds all
 MOST_LISTED = 200  # names in a list of one reason
-SEEN_OFTEN = 0.3  # share of the time with visible smoke from which it is told
-WEAK = 0.5  # weight from which the sound's words are told, as elsewhere
 BINS = 20  # of 5 % opacity
 TONES = {"black": "#33383d", "blue": "#4a78a8", "white": "#c3ccd3", "open": "#a58a5b"}
-
-Row = Mapping[str, Any]
 
 
 def escape(text: str) -> str:
@@ -49,54 +43,6 @@ def to_thumbnail(picture: NDArray[np.uint8]) -> bytes:
     out = io.BytesIO()
     Image.fromarray(picture).convert("RGB").save(out, "JPEG", quality=80)
     return out.getvalue()
-
-
-def urgency(row: Row) -> tuple[int, float]:
-    """Rank of a measured clip, higher first: stop signs, then light that is surely blocked.
-
-    A clip with smoke but without opacity ranks below every clip that was read.
-    """
-    stop = 1 if row.get("stop_signs") else 0
-    if row.get("peak_pct") is None:
-        return stop, -1.0 + (row.get("visible_share") or 0.0)
-    low = row.get("peak_low_pct")
-    return stop, max(0.0, low if low is not None else 0.0)
-
-
-def reasons(row: Row) -> list[str]:
-    """Why a clip is worth looking at, in short sentences, the weightiest first."""
-    found = []
-    if row.get("stop_signs"):
-        found.append(f"STOP: {row['stop_signs']}")
-    if row.get("peak_pct") is not None:
-        colour = "" if row.get("colour_open") else f", {row.get('colour_word')}"
-        found.append(f"blocks {bounds(row)} of the light at its densest{colour}")
-    if row.get("refused"):
-        found.append(f"no opacity: {row['refused']}")
-    share, longest = row.get("visible_share"), row.get("longest_visible_s")
-    if share is not None and share >= SEEN_OFTEN:
-        spell = f", at the longest {longest:.0f} s without a break" if longest else ""
-        found.append(f"smoke is seen {100 * share:.0f} % of the time{spell}")
-    if (row.get("weak_cylinder") or 0.0) >= WEAK:
-        found.append(f"by its sound one cylinder is weak (weight {row['weak_cylinder']:.0%})")
-    if (row.get("hunting") or 0.0) >= WEAK:
-        found.append(f"by its sound the idle hunts (weight {row['hunting']:.0%})")
-    if row.get("family_title"):
-        low, high = 100 * row["family_low"], 100 * row["family_high"]
-        found.append(
-            f"{row['family_title']} leads with {100 * row['family_weight']:.0f} % "
-            f"({low:.0f} to {high:.0f})"
-        )
-    return [text.replace("%)", " %)") for text in found]
-
-
-def bounds(row: Row) -> str:
-    """Opacity at the peak with its interval, or nothing where there is none."""
-    if row.get("peak_pct") is None:
-        return ""
-    low, high = (math.inf if row.get(k) is None else row[k] for k in
-                 ("peak_low_pct", "peak_high_pct"))  # fmt: skip
-    return with_bounds(row["peak_pct"], low, high)
 
 
 @dataclass(slots=True, eq=False)
@@ -135,7 +81,7 @@ class BatchPage:
         else:
             self.counts["read"] += 1
             at = int(np.clip(row["peak_pct"] // (100 / BINS), 0, BINS - 1))
-            self.bins[at, list(TONES).index(_tone(row))] += 1
+            self.bins[at, list(TONES).index(colour_of(row))] += 1
 
     def to_html(self) -> str:
         """Set the page."""
@@ -331,12 +277,6 @@ def _cells(row: Row) -> str:
         f"<small>{escape(_folder(row['url']))}</small></th>"
         f"{rest}</tr>"
     )
-
-
-def _tone(row: Row) -> str:
-    if row.get("colour_open"):
-        return "open"
-    return max(("black", "blue", "white"), key=lambda name: row.get(name) or 0.0)
 
 
 def _kept_together(text: str) -> str:
