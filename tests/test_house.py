@@ -120,6 +120,7 @@ FENCES = {
     "cv2": {"video", "plume", "demo", "report/backdrop.py", "optics/light.py", "sample.py"},
     "skimage": {"video", "plume", "demo"},
     "matplotlib": {
+        "report/figure_style.py",
         "report/figures.py",
         "report/case_figures.py",
         "report/pdf.py",

@@ -8,12 +8,11 @@ import pytest
 from PIL import Image
 
 from made_examinations import a_pair, a_refused_examination, an_examination, key_frames
+from smokecase.report.figure_style import to_png, to_svg
 from smokecase.report.figures import (
     draw_contact_sheet,
     draw_opacity_map,
     draw_timeline,
-    to_png,
-    to_svg,
 )
 
 

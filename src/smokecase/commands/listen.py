@@ -87,7 +87,7 @@ def count_cylinders(text: str) -> int:
 
 def _write(folder: Path, sounds: list[tuple[str, "Heard"]]) -> None:
     from smokecase.errors import WriteError
-    from smokecase.report.figures import to_png
+    from smokecase.report.figure_style import to_png
     from smokecase.report.sound_figures import draw_orders, draw_spectrogram
     from smokecase.sound.beside import one_after_the_other
 

@@ -12,7 +12,8 @@ from smokecase.languages import ENGLISH, say_error, text
 from smokecase.report.beside import draw_beside
 from smokecase.report.case_report import write_contents
 from smokecase.report.course import Course, follow_case
-from smokecase.report.figures import draw_contact_sheet, to_jpeg
+from smokecase.report.figure_style import to_jpeg
+from smokecase.report.figures import draw_contact_sheet
 from smokecase.report.first_page import Material
 from smokecase.report.forum import write_reply
 from smokecase.report.inspector import LEVELS_PCT

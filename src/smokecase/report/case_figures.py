@@ -9,7 +9,7 @@ from smokecase.case.compare import Comparison
 from smokecase.languages import ENGLISH, say
 from smokecase.readings import Examination
 from smokecase.report.course import Course
-from smokecase.report.figures import SETTINGS
+from smokecase.report.figure_style import SETTINGS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -7,15 +7,13 @@ from numpy.typing import NDArray
 
 from smokecase.languages import ENGLISH, say
 from smokecase.readings import COLOURS, SCREENING, Examination, KeyFrame
+from smokecase.report.figure_style import FAINT, INK, MARK, OPACITY, PAPER, PLUME, SETTINGS
 from smokecase.report.story import with_bounds
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-JPEG_QUALITY = 88  # for looking, never for measuring
-INK, FAINT, PAPER = "#1d2429", "#8a949b", "#fcfcfa"
-OPACITY, PLUME, MARK = "#1b6478", "#b8691b", "#7a2e4d"
 # face, edge, pattern: told apart in grey print and by eyes that do not see every colour
 COLOUR_STYLES = {
     "black": ("#3a3f44", "#3a3f44", ""),
@@ -26,20 +24,6 @@ COLOUR_STYLES = {
 COLOUR_LABELS = {"black": "black", "blue": "blue", "white": "white", "none": "no smoke"}
 LABEL_ROWS = 4  # of event labels above the plot
 MOST_POINTS = 2000  # a wider line than this cannot be told apart on a page
-SETTINGS: Any = {  # the library types each key apart
-    "font.family": "DejaVu Sans",
-    "font.size": 9.5,
-    "axes.edgecolor": FAINT,
-    "axes.labelcolor": INK,
-    "text.color": INK,
-    "xtick.color": INK,
-    "ytick.color": INK,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "hatch.linewidth": 0.7,
-    "svg.hashsalt": "smokecase",  # the same examination gives the same bytes
-    "svg.fonttype": "path",
-}
 
 
 def draw_timeline(examination: Examination) -> "Figure":
@@ -338,32 +322,6 @@ def _top(values: NDArray[Any]) -> float:
 def _title(words: str, examination: Examination) -> str:
     name = examination.clip
     return f"{words}: {name if len(name) <= 60 else f'{name[:40]}...{name[-16:]}'}"
-
-
-def to_png(figure: "Figure", *, dots_per_inch: int = 130) -> bytes:
-    """PNG of a figure, without the time of its making."""
-    return _saved(figure, "png", dpi=dots_per_inch, metadata={"Software": "smokecase"})
-
-
-def to_jpeg(figure: "Figure", *, dots_per_inch: int = 130) -> bytes:
-    """JPEG of a figure that holds photographs, small enough to put away."""
-    return _saved(figure, "jpg", dpi=dots_per_inch, pil_kwargs={"quality": JPEG_QUALITY})
-
-
-def to_svg(figure: "Figure") -> bytes:
-    """SVG of a figure, without the time of its making."""
-    return _saved(figure, "svg", metadata={"Date": None, "Creator": "smokecase"})
-
-
-def _saved(figure: "Figure", form: str, **options: Any) -> bytes:
-    import io
-
-    import matplotlib as mpl
-
-    with mpl.rc_context(SETTINGS):
-        out = io.BytesIO()
-        figure.savefig(out, format=form, facecolor=figure.get_facecolor(), **options)
-    return out.getvalue()
 
 
 def _wrapped(text: str) -> str:

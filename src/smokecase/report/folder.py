@@ -19,12 +19,11 @@ import numpy as np
 
 from smokecase.errors import ClipError, WriteError
 from smokecase.readings import SCREENING, Examination
+from smokecase.report.figure_style import to_png, to_svg
 from smokecase.report.figures import (
     draw_contact_sheet,
     draw_opacity_map,
     draw_timeline,
-    to_png,
-    to_svg,
 )
 from smokecase.report.story import fill_lines, tell_colour, tell_doubts, tell_story
 

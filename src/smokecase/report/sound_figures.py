@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from smokecase.report.figures import FAINT, INK, MARK, OPACITY, PAPER, PLUME, SETTINGS
+from smokecase.report.figure_style import FAINT, INK, MARK, OPACITY, PAPER, PLUME, SETTINGS
 from smokecase.sound.listening import Heard
 
 if TYPE_CHECKING:
