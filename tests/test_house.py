@@ -125,6 +125,7 @@ FENCES = {
         "report/case_figures.py",
         "report/pdf.py",
         "report/sound_figures.py",
+        "report/timeline.py",
     },
     "fpdf": {"report"},
     "sqlite3": {"case/store.py", "case/database.py", "batch/ledger.py", "case/salvage.py"},

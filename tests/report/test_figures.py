@@ -12,8 +12,8 @@ from smokecase.report.figure_style import to_png, to_svg
 from smokecase.report.figures import (
     draw_contact_sheet,
     draw_opacity_map,
-    draw_timeline,
 )
+from smokecase.report.timeline import draw_timeline
 
 
 def texts(figure):

@@ -24,6 +24,11 @@ SETTINGS: Any = {  # the library types each key apart
 }
 
 
+def title(words: str, clip: str) -> str:
+    """Head of a figure with the name of its clip, a long one shortened in its middle."""
+    return f"{words}: {clip if len(clip) <= 60 else f'{clip[:40]}...{clip[-16:]}'}"
+
+
 def to_png(figure: "Figure", *, dots_per_inch: int = 130) -> bytes:
     """PNG of a figure, without the time of its making."""
     return _saved(figure, "png", dpi=dots_per_inch, metadata={"Software": "smokecase"})

@@ -23,9 +23,9 @@ from smokecase.report.figure_style import to_png, to_svg
 from smokecase.report.figures import (
     draw_contact_sheet,
     draw_opacity_map,
-    draw_timeline,
 )
 from smokecase.report.story import fill_lines, tell_colour, tell_doubts, tell_story
+from smokecase.report.timeline import draw_timeline
 
 Tell = Callable[[float, str], None]
 
