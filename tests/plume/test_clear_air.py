@@ -23,12 +23,17 @@ def test_frames_surely_below_zero_show_that_the_clear_view_was_smoky():
 
 
 def test_readings_far_below_nothing_show_it_even_where_none_is_sure():
-    wide = np.full(200, 30.0)
     clear = np.random.default_rng(3).normal(0.0, 1.5, 200)
     smoky_plate = clear - 20.0 * (np.arange(200) % 5 == 0)
 
-    assert clearer_than_clear(smoky_plate, wide)
-    assert not clearer_than_clear(clear, wide)
+    assert clearer_than_clear(smoky_plate, smoky_plate + 1.96 * 12.0)
+    assert not clearer_than_clear(clear, clear + 1.96 * 12.0)
+
+
+def test_readings_far_below_nothing_show_nothing_where_the_veil_is_in_doubt():
+    thin_smoke = np.random.default_rng(3).normal(-8.0, 1.5, 200)  # its veil taken for the wrong one
+
+    assert not clearer_than_clear(thin_smoke, thin_smoke + 1.96 * 15.0)
 
 
 def test_before_a_wall_without_texture_any_smoke_of_its_colour_could_hide():

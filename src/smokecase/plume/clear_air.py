@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.doubts import SATURATED, TOO_DARK, Doubt
+from smokecase.measured import COVERAGE
 from smokecase.optics.veil import Veil
 from smokecase.plume.activity import codes
 from smokecase.plume.cone import outflow_cone
@@ -122,15 +123,18 @@ def _stir(blocks: Picture) -> tuple[Picture, Picture]:
 def clearer_than_clear(opacity_pct: Floats, high_pct: Floats) -> bool:
     """Tell whether frames are clearer than what was taken for clear: then it was smoky.
 
-    Few frames that surely are will do, or as many that read far below what clear air does.
+    Few frames that surely are will do, or as many that read far below what clear air does and
+    by more than their standard uncertainty.
 
     Parameters
     ----------
     opacity_pct, high_pct : ndarray, shape (n,)
         Opacities and their upper 95 % bounds; NaN where there is none.
     """
-    surely = np.mean(np.asarray(high_pct) < CLEARER_PCT)
-    far = np.mean(np.asarray(opacity_pct) < FAR_BELOW_PCT)
+    opacity, high = np.asarray(opacity_pct), np.asarray(high_pct)
+    surely = np.mean(high < CLEARER_PCT)
+    # a veil in doubt reads far below nothing, too: only what lies beyond its own doubt counts
+    far = np.mean((opacity < FAR_BELOW_PCT) & (opacity < (opacity - high) / COVERAGE))
     return bool(max(surely, far) > CLEARER_SHARE)
 
 
