@@ -7,15 +7,8 @@ import numpy as np
 
 from smokecase.doubts import DENSE, NO_TEXTURE, TOO_SHORT
 from smokecase.measured import Measured
-from smokecase.readings import (
-    Examination,
-    KeyFrame,
-    OpacityMap,
-    SmokeColour,
-    SmokeReading,
-    SmokeTiming,
-    SmokeTrace,
-)
+from smokecase.readings import Examination, KeyFrame, OpacityMap, SmokeColour, SmokeTiming
+from smokecase.trace import SmokeReading, SmokeTrace
 
 
 def an_examination(**changes):

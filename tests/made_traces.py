@@ -4,7 +4,8 @@ import hashlib
 
 import numpy as np
 
-from smokecase.readings import Examination, SmokeColour, SmokeTiming, SmokeTrace
+from smokecase.readings import Examination, SmokeColour, SmokeTiming
+from smokecase.trace import SmokeTrace
 
 
 def make_trace(time_s, opacity_pct, *, half_width=3.0, plume=None, colour=(1.0, 0.0, 0.0, 0.0)):

@@ -8,19 +8,21 @@ import pytest
 ROOT = Path(__file__).parents[1]
 SRC = ROOT / "src" / "smokecase"
 
-WORDS = {"errors", "doubts", "measured", "readings"}
+WORDS = {"errors", "doubts", "measured", "trace", "readings"}
+NO_WAIST = WORDS - {"trace", "readings"}  # for those who know nothing of what a clip gave
 # room: the rooms of ours that it may import, besides its own folder
 MAY = {
     "errors": set(),
     "doubts": set(),
     "measured": {"errors"},
     "model_files": {"errors"},
-    "readings": {"measured", "doubts", "errors"},
-    "optics": WORDS - {"readings"},
+    "trace": {"measured", "doubts"},
+    "readings": {"measured", "doubts", "errors", "trace"},
+    "optics": NO_WAIST,
     "moist_gas": set(),  # how much water air and exhaust hold
-    "condensation": WORDS - {"readings"} | {"moist_gas"},
-    "sky": WORDS - {"readings"},
-    "video": WORDS - {"readings"},
+    "condensation": NO_WAIST | {"moist_gas"},
+    "sky": NO_WAIST,
+    "video": NO_WAIST,
     "plume": WORDS | {"optics", "model_files"},
     "sound": WORDS | {"video"},
     "together": WORDS,  # smoke and sound of one clip
@@ -52,7 +54,7 @@ MAY = {
     "apart": WORDS | {"examination", "first_look", "optics", "video"},
     "rules": WORDS,
     # the set-up checked without smoke: the same measuring wing, no story
-    "selfcheck": WORDS - {"readings"} | {"video", "optics", "plume", "behind"},
+    "selfcheck": NO_WAIST | {"video", "optics", "plume", "behind"},
     # an examination's opacities over a known path length
     "coefficient": WORDS | {"optics"},
     "acceleration": WORDS,
@@ -64,7 +66,7 @@ MAY = {
     | {"diagnosis", "case", "rules", "acceleration", "sky", "optics", "video", "causes", "sound"}
     | {"languages"},
     # a file that was just brought, before it is measured
-    "first_look": WORDS - {"readings"} | {"model_files", "optics", "video"},
+    "first_look": NO_WAIST | {"model_files", "optics", "video"},
     # what the doors do with a case: measure, put away, enter, report
     "casework": WORDS
     | {"examination", "case", "causes", "diagnosis", "report", "model_files"}
@@ -101,7 +103,7 @@ MAY = {
     "demo": WORDS | {"model_files"},  # its own optics table lies in models/
     "commands": None,  # any: a door
     "cli": {"errors", "commands"},
-    "__init__": {"readings", "examination", "diagnosis", "measured", "doubts", "errors"},
+    "__init__": WORDS | {"examination", "diagnosis"},
 }
 # big library: the only places that may import it
 FENCES = {

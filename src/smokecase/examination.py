@@ -43,18 +43,13 @@ from smokecase.plume.timing import (
     tell_smoke_from_specks,
     tell_timing,
 )
-from smokecase.readings import (
-    Examination,
-    SmokeColour,
-    SmokeTiming,
-    SmokeTrace,
-    SoundReading,
-)
+from smokecase.readings import Examination, SmokeColour, SmokeTiming, SoundReading
 from smokecase.refusal import refuse, without_readings
 from smokecase.sample import take_sample
 from smokecase.scene import U_LN_PAPER, Scene, learn_scene
 from smokecase.sound.listening import listen
 from smokecase.together import cycles_hz, lay_together
+from smokecase.trace import SmokeTrace
 from smokecase.video.ahead import ahead
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.spool import spooled

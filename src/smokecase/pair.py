@@ -43,15 +43,8 @@ from smokecase.plume.local_veil import LocalVeil, fit_local_veil
 from smokecase.plume.marked_white import U_LN_MARKED, marked_white
 from smokecase.plume.measure import SectionValues
 from smokecase.plume.section import PipeExit, measuring_section
-from smokecase.readings import (
-    Examination,
-    KeyFrame,
-    OpacityMap,
-    SmokeColour,
-    SmokeReading,
-    SmokeTiming,
-    SmokeTrace,
-)
+from smokecase.readings import Examination, KeyFrame, OpacityMap, SmokeColour, SmokeTiming
+from smokecase.trace import SmokeReading, SmokeTrace
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.exposure import Exposure, block_means, fit_exposure
 from smokecase.video.lay import lay_on_plate

@@ -21,8 +21,8 @@ from smokecase.doubts import (
     Doubt,
 )
 from smokecase.measured import COVERAGE
-from smokecase.readings import SmokeTrace
 from smokecase.scene import Scene
+from smokecase.trace import SmokeTrace
 
 Floats = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from smokecase.measured import Measured
-from smokecase.readings import SmokeTrace
+from smokecase.trace import SmokeTrace
 
 Floats = NDArray[np.float64]
 

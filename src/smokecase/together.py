@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.measured import Measured
-from smokecase.readings import SmokeTiming, SmokeTrace, SoundReading, Together
+from smokecase.readings import SmokeTiming, SoundReading, Together
+from smokecase.trace import SmokeTrace
 
 ONE_A_CYCLE = 0.06  # a puff rate this close to one a cycle, by share, is taken for it
 LEAST_SPEED_CHANGE = 0.15  # of the mean: less is wander and tells nothing of smoke

@@ -28,8 +28,9 @@ from smokecase.plume.outline import outline_plume
 from smokecase.plume.passing import beside_outflow
 from smokecase.plume.section import PipeExit
 from smokecase.plume.smoke import SmokeFinder, SmokeMap
-from smokecase.readings import PlumeOutline, SmokeReading
+from smokecase.readings import PlumeOutline
 from smokecase.scene import Scene
+from smokecase.trace import SmokeReading
 from smokecase.video.clip import Clip, Frame
 from smokecase.video.exposure import BLOCK_PX, block_means, log_ratios, taken_out, uneven
 from smokecase.video.lay import lay_on_plate

@@ -9,7 +9,8 @@ from smokecase.plume.timing import (
     tell_smoke_from_specks,
     tell_timing,
 )
-from smokecase.readings import SmokeTiming, SmokeTrace
+from smokecase.readings import SmokeTiming
+from smokecase.trace import SmokeTrace
 
 T = np.arange(0, 20, 1 / 30)
 

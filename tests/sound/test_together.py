@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from smokecase.measured import Measured
-from smokecase.readings import SmokeReading, SmokeTiming, SmokeTrace, SoundReading
+from smokecase.readings import SmokeTiming, SoundReading
 from smokecase.together import lay_together
+from smokecase.trace import SmokeReading, SmokeTrace
 
 
 def trace(opacity):

@@ -15,7 +15,8 @@ from smokecase.apart.caller import Limits, Nursery
 from smokecase.apart.wire import Arrays
 from smokecase.doubts import DOUBTS
 from smokecase.errors import ClipError
-from smokecase.readings import Examination, KeyFrame, OpacityMap, PlumeOutline, SmokeTrace
+from smokecase.readings import Examination, KeyFrame, OpacityMap, PlumeOutline
+from smokecase.trace import SmokeTrace
 
 Tell = Callable[[float, str], None]
 

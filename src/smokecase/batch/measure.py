@@ -15,8 +15,9 @@ from smokecase.apart.clips import to_answer
 from smokecase.apart.wire import Arrays
 from smokecase.diagnosis import Diagnosis, diagnose
 from smokecase.measured import Measured
-from smokecase.readings import COLOURS, Examination
+from smokecase.readings import Examination
 from smokecase.report.story import span_at_peak
+from smokecase.trace import COLOURS
 
 Tell = Callable[[float, str], None]
 

@@ -17,7 +17,8 @@ from smokecase.apart.clips import from_answer, to_request
 from smokecase.batch.measure import TASK, densest_picture, fingerprint_of
 from smokecase.batch.places import at_hand, file_name, shown
 from smokecase.errors import ClipError, DecoderError, SmokecaseError
-from smokecase.readings import SCREENING, Examination, SmokeTrace
+from smokecase.readings import SCREENING, Examination
+from smokecase.trace import SmokeTrace
 
 TRIES = 2  # for a decoder that died: the machine may have been short of memory
 CHANGED = "the file was changed while it was read"

@@ -14,7 +14,8 @@ from smokecase.causes.witness import Finding
 from smokecase.condensation import FogForecast
 from smokecase.doubts import Doubt
 from smokecase.measured import Measured
-from smokecase.readings import COLOURS, Examination, SoundReading
+from smokecase.readings import Examination, SoundReading
+from smokecase.trace import COLOURS
 
 # share of "anything is possible" that a doubt mixes in; common practice has no figures: estimates
 _COLOUR_DOUBTS = {

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, label, uniform_filter1d
 
-from smokecase.readings import SmokeTiming, SmokeTrace
+from smokecase.readings import SmokeTiming
+from smokecase.trace import SmokeTrace
 
 Floats = NDArray[np.float64]
 

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from smokecase.optics.light import to_linear, to_srgb8
-from smokecase.readings import COLOURS, Examination
+from smokecase.readings import Examination
 from smokecase.report.story import with_bounds
+from smokecase.trace import COLOURS
 from smokecase.video.clip import Clip, Frame, open_clip
 from smokecase.video.follow import SceneFollower
 from smokecase.video.view import IDENTITY

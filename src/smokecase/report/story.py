@@ -13,7 +13,8 @@ import numpy as np
 from smokecase.doubts import DOUBTS, SMOKE_FROM_START
 from smokecase.errors import printable
 from smokecase.measured import COVERAGE, Measured
-from smokecase.readings import COLOURS, SCREENING, Examination, OpacityMap
+from smokecase.readings import SCREENING, Examination, OpacityMap
+from smokecase.trace import COLOURS
 
 WIDE = 80  # columns of a screen
 WHOLE = (-math.inf, math.inf)  # all of the clip

@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.readings import COLOURS, SCREENING, Examination
+from smokecase.readings import SCREENING, Examination
 from smokecase.report.figure_style import FAINT, MARK, OPACITY, PAPER, PLUME, SETTINGS, title
+from smokecase.trace import COLOURS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

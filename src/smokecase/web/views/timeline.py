@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.languages import say, text
-from smokecase.readings import COLOURS, Examination
+from smokecase.readings import Examination
+from smokecase.trace import COLOURS
 from smokecase.web.markup import esc
 
 Floats = NDArray[np.float64]
