@@ -108,7 +108,7 @@ MAY = {
 # big library: the only places that may import it
 FENCES = {
     "av": {
-        "video/clip.py",
+        "video/container.py",
         "video/playable.py",
         "video/write.py",
         "video/sound_copy.py",

@@ -6,15 +6,11 @@ of the video libraries are off by one or two levels, a percent of opacity; see `
 """
 
 import hashlib
-import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from pathlib import Path
 
-import av
 import numpy as np
-from av.error import FFmpegError
 from numpy.typing import NDArray
 
 from smokecase.doubts import (
@@ -25,23 +21,21 @@ from smokecase.doubts import (
     TRUNCATED_FILE,
     Doubt,
 )
-from smokecase.errors import ClipError
 from smokecase.video import bits, stills
 from smokecase.video.coding import Coding, quarter_turns, to_codes
+from smokecase.video.container import (
+    AGAIN,
+    Times,
+    clip_error,
+    decoded,
+    filmed,
+    first_frame,
+    list_packets,
+    open_container,
+)
 
 LONG_SIDE = 640  # working size; finer texture hardly survives a phone's compression
-MOST_THREADS = 5  # of the decoder
 TRUNCATED_S = 0.5  # a container may announce a little more than it holds; beyond this it is cut off
-ORIGINAL = "use the phone's original file (MP4 or MOV), or convert it to H.264"
-AGAIN = "copy it from the phone again"
-
-# containers that a camera or a messenger writes; no playlist and no text format is among them,
-# for those would make the decoder open other files or the network
-CONTAINERS = (
-    "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,flv,asf,ogg,dv,mxf,ivf,nut,"
-    "h264,hevc,m4v,mjpeg,mpegvideo,obu,av1,wav,mp3,aac,flac"
-)
-SAFE = {"protocol_whitelist": "file", "format_whitelist": CONTAINERS}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,7 +100,7 @@ class Clip:
         """
         if _state(self.path) != self.state:
             what = "the file was changed while it was read"
-            raise _error(self.path, what, "wait until it is written, then try it again")
+            raise clip_error(self.path, what, "wait until it is written, then try it again")
 
     def to_picture(self, x: float, y: float) -> tuple[float, float]:
         """Picture coordinates of a working pixel; both have 0 at a pixel's centre."""
@@ -174,23 +168,21 @@ def _state(path: Path) -> tuple[int, ...]:
 def _fingerprint(path: Path) -> str:
     try:
         if path.is_dir():
-            raise _error(path, "this is a folder", "name the clip inside it")
+            raise clip_error(path, "this is a folder", "name the clip inside it")
         if path.exists() and not path.is_file():  # a pipe or a device may never end
-            raise _error(path, "this is no file", "name the clip that was filmed")
+            raise clip_error(path, "this is no file", "name the clip that was filmed")
         if path.stat().st_size == 0:
-            raise _error(path, "the file is empty (0 bytes)", AGAIN)
+            raise clip_error(path, "the file is empty (0 bytes)", AGAIN)
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except FileNotFoundError:
-        found = _error(path, "there is no such file", "check its name and folder")
+        found = clip_error(path, "there is no such file", "check its name and folder")
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        found = _error(path, f"the file cannot be read ({reason})", "check that you may open it")
+        found = clip_error(
+            path, f"the file cannot be read ({reason})", "check that you may open it"
+        )
     raise found
-
-
-def _error(path: Path, what: str, remedy: str) -> ClipError:
-    return ClipError(what, where=path.name or str(path), remedy=remedy)
 
 
 def _scaled(width: int, height: int, scale: float) -> tuple[int, int]:
@@ -236,12 +228,12 @@ def _walk_animation(clip: Clip, from_s: float, to_s: float, every: int) -> Itera
 
 
 def _open_video(path: Path, sha256: str, long_side: int) -> Clip:
-    with _container(path) as container:
-        stream = _filmed(container)[0]
-        listed = _listed(container, stream)
-    with _container(path) as container:
-        stream = _filmed(container)[0]
-        first = _first_frame(path, container, stream)
+    with open_container(path) as container:
+        stream = filmed(container)[0]
+        listed = list_packets(container, stream)
+    with open_container(path) as container:
+        stream = filmed(container)[0]
+        first = first_frame(path, container, stream)
         aspect = stream.codec_context.sample_aspect_ratio
         width, height = _square_pixels(first.width, first.height, float(aspect or 1.0))
         if quarter_turns(first) % 2:
@@ -269,160 +261,14 @@ def _open_video(path: Path, sha256: str, long_side: int) -> Clip:
     return clip
 
 
-def _container(path: Path) -> "av.container.InputContainer":
-    """Open with the picture stream present."""
-    try:
-        container = av.open(str(path.absolute()), options=SAFE, metadata_errors="ignore")
-    except FFmpegError:
-        if _unfinished(path):
-            what = "the recording was never finished, its table of contents is missing"
-            found = _error(path, what, AGAIN)
-        else:
-            what = "this is no clip or picture that can be read"
-            found = _error(path, what, ORIGINAL)
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        found = _error(path, f"the file cannot be read ({reason})", "check that you may open it")
-    else:
-        if _filmed(container):
-            return container
-        sound = bool(container.streams.audio)
-        container.close()
-        what = "there is sound but no picture in it" if sound else "there is no picture in it"
-        found = _error(path, what, "name the clip that was filmed")
-    raise found
-
-
-def _filmed(container: "av.container.InputContainer") -> list["av.VideoStream"]:
-    """Streams of moving pictures; the cover picture of a sound file is none."""
-    cover = av.stream.Disposition.attached_pic
-    return [s for s in container.streams.video if not s.disposition & cover]
-
-
-def _unfinished(path: Path) -> bool:
-    """Tell an MP4 or MOV that has its first box but not the one that lists its frames.
-
-    Source: ISO/IEC 14496-12, 4.2 (boxes) and 8.2.1 (moov).
-    """
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        place = 0
-        kinds: list[bytes] = []
-        while place + 8 <= size and len(kinds) < 1000:
-            file.seek(place)
-            head = file.read(16)
-            length, kind = int.from_bytes(head[:4], "big"), head[4:8]
-            if length == 1:  # a long box
-                length = int.from_bytes(head[8:16], "big")
-            kinds.append(kind)
-            if length < 8:
-                break
-            place += length
-    return bool(kinds) and kinds[0] == b"ftyp" and b"moov" not in kinds
-
-
-@dataclass(frozen=True, slots=True)
-class _Listed:
-    """What the packets say before anything is decoded."""
-
-    count: int
-    size: int  # of all packets [byte]
-    step_s: float  # usual time from frame to frame
-    zero_s: float  # the file's stamp at the clip's time 0
-    end_s: float
-    announced_s: float  # length that the container promises; 0 where it promises none
-
-
-def _listed(container: "av.container.InputContainer", stream: "av.VideoStream") -> _Listed:
-    # 8 bytes a frame: an hour at 240 frames a second is 7 MB
-    stamps, size = [], 0
-    for packet in _packets(container, stream):
-        if packet.size and not packet.is_corrupt:
-            stamps.append(_seconds(packet.pts, stream.time_base))
-            size += packet.size
-    known = np.sort([s for s in stamps if np.isfinite(s)])
-    steps = np.diff(known)
-    steps = steps[steps > 0]
-    rate = float(stream.average_rate or stream.guessed_rate or 25)
-    step_s = float(np.median(steps)) if steps.size else 1.0 / rate
-    # the player's clock starts at the earliest stamp of any stream
-    start_s = float(known[0]) if known.size else 0.0
-    zero_s = start_s if container.start_time is None else container.start_time / 1e6
-    end_s = float(known[-1]) - zero_s + step_s if known.size else len(stamps) * step_s
-    if stream.duration:
-        announced_s = start_s - zero_s + _seconds(stream.duration, stream.time_base)
-    else:
-        announced_s = (container.duration or 0) / 1e6 - (
-            zero_s if container.start_time is None else 0
-        )
-    return _Listed(len(stamps), size, step_s, zero_s, end_s, announced_s)
-
-
-def _seconds(stamp: int | None, base: Fraction | None) -> float:
-    """Seconds of a stamp; nan where the file has none."""
-    return float(stamp * base) if stamp is not None and base is not None else np.nan
-
-
-def _packets(
-    container: "av.container.InputContainer", stream: "av.VideoStream"
-) -> Iterator["av.Packet[av.VideoStream]"]:
-    """All packets; goes on after a damaged place, gives up where nothing follows."""
-    in_a_row = 0
-    while in_a_row < 20:
-        try:
-            for packet in container.demux(stream):
-                in_a_row = 0
-                yield packet
-        except FFmpegError:
-            in_a_row += 1
-            continue
-        return
-
-
-def _decoded(
-    container: "av.container.InputContainer",
-    stream: "av.VideoStream",
-    lost: list[int],
-    threads: str = "AUTO",
-) -> Iterator["av.VideoFrame"]:
-    """All frames that can be decoded; `lost` counts the packets that cannot."""
-    stream.thread_type = threads
-    # a decoder would take a thread a core, and each holds pictures of its own
-    if stream.codec_context is not None:  # none for a coding that is not known
-        stream.codec_context.thread_count = min((os.cpu_count() or 1) + 1, MOST_THREADS)
-    for packet in _packets(container, stream):
-        if packet.is_corrupt:
-            lost[0] += 1  # cut or damaged; what can be seen of it would be guesswork
-            continue
-        try:
-            for frame in packet.decode():
-                if frame.is_corrupt:  # patched up by the decoder: not what the camera saw
-                    lost[0] += 1
-                else:
-                    yield frame
-        except FFmpegError:
-            lost[0] += 1
-
-
-def _first_frame(
-    path: Path, container: "av.container.InputContainer", stream: "av.VideoStream"
-) -> "av.VideoFrame":
-    if stream.codec_context is not None:
-        stream.codec_context.options = bits.DECODING
-    # threads by frame would decode several for the one
-    for frame in _decoded(container, stream, [0], threads="SLICE"):
-        return frame
-    raise _error(path, "no picture could be decoded", "convert it to H.264 and try again")
-
-
 def _walk_video(clip: Clip, from_s: float, to_s: float, every: int) -> Iterator[Frame]:
     lost, inside = [0], 0
     sides = (max(clip.width, clip.height), min(clip.width, clip.height))
-    with _container(clip.path) as container:
-        stream = _filmed(container)[0]
-        times = _Times(clip.zero_s, 1.0 / clip.nominal_fps)
+    with open_container(clip.path) as container:
+        stream = filmed(container)[0]
+        times = Times(clip.zero_s, 1.0 / clip.nominal_fps)
         try:
-            for index, frame in enumerate(_decoded(container, stream, lost)):
+            for index, frame in enumerate(decoded(container, stream, lost)):
                 time_s = times.of(frame)
                 if time_s > to_s:
                     return
@@ -447,34 +293,6 @@ def _note_losses(clip: Clip, lost: int, repaired: int) -> None:
             BAD_TIME_STAMPS,
             "some time stamps are missing or run backwards; even spacing was assumed there",
         )
-
-
-class _Times:
-    """Each frame's time on the player's clock, always growing.
-
-    A stamp that is missing or not later than the one before is replaced by the usual step. Two
-    such in a row mean that the clock was set back: from then on it is taken from there.
-    """
-
-    def __init__(self, zero_s: float, step_s: float) -> None:
-        self.zero_s, self.step_s = zero_s, step_s
-        self.last_s = -np.inf
-        self.bad_before = False
-        self.repaired = 0
-
-    def of(self, frame: "av.VideoFrame") -> float:
-        stamp_s = _seconds(frame.pts, frame.time_base) - self.zero_s
-        if stamp_s > self.last_s:  # not so where it is nan
-            self.bad_before = False
-            self.last_s = stamp_s
-            return stamp_s
-        self.repaired += 1
-        time_s = self.last_s + self.step_s if np.isfinite(self.last_s) else 0.0
-        if self.bad_before and np.isfinite(stamp_s):
-            self.zero_s -= time_s - stamp_s
-        self.bad_before = True
-        self.last_s = time_s
-        return time_s
 
 
 def _square_pixels(width: int, height: int, aspect: float) -> tuple[int, int]:

@@ -5,7 +5,7 @@ from pathlib import Path
 import av
 from av.error import FFmpegError
 
-from smokecase.video.clip import SAFE
+from smokecase.video.container import SAFE
 
 # containers and codings that every current browser on every system plays; HEVC, MPEG-4 part 2,
 # MJPEG, AVI and MPEG-TS are left out (common practice, no source; tried in Debian's Chromium)

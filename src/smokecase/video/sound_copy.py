@@ -11,7 +11,7 @@ import numpy as np
 from av.error import FFmpegError
 from numpy.typing import NDArray
 
-from smokecase.video.clip import SAFE
+from smokecase.video.container import SAFE
 from smokecase.video.sound_track import SoundTrack, read_sound
 
 RATE_HZ = 44_100

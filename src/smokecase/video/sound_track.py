@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.errors import ClipError
-from smokecase.video.clip import SAFE
+from smokecase.video.container import SAFE
 
 RATE_HZ = 8000  # an engine is told below 4 kHz; less to carry than what phones record
 LONGEST_S = 900.0  # a quarter of an hour; beyond it nothing is gained
