@@ -272,7 +272,9 @@ def _errors() -> Iterator[str]:
             match node:
                 case ast.Assign(
                     targets=[
-                        ast.Name(id="what" | "remedy" | "OTHER_FORM" | "ORIGINAL" | "CONVERT")
+                        ast.Name(
+                            id="what" | "remedy" | "OTHER_FORM" | "ORIGINAL" | "CONVERT" | "AGAIN"
+                        )
                     ],
                     value=value,
                 ):
@@ -281,6 +283,9 @@ def _errors() -> Iterator[str]:
                     yield from _texts(value)
                 case ast.Call(args=[first, *_]) if _called(node).endswith("Error"):
                     yield from _texts(first)
+                case ast.Call(args=[_, *words]) if _called(node) == "clip_error":
+                    for text in words:
+                        yield from _texts(text)
                 case ast.keyword(arg="remedy", value=value):
                     yield from _texts(value)
 
