@@ -253,3 +253,18 @@ def test_an_exit_that_was_not_found_says_why():
             direction_deg=None,
             u_direction_deg=math.inf,
         )
+
+
+def test_a_pipe_that_is_clearly_seen_points_where_it_looks_whatever_stirs_behind_it():
+    pose = ((190.0, 110.0), 30.0, 20.0)
+    plate = with_pipe(wall("brick"), pose)
+    u, v = along_across(pose)
+    behind = ((np.hypot(u + 1.5, v) < 1.2) * 0.5)[..., None]  # heat, a hand, a leaf over the pipe
+    frames = [
+        (plate * (1.0 - behind * (n % 3) / 2.0)).astype(np.float32) if n > 4 else plate
+        for n in range(FRAMES)
+    ]
+
+    found = find_exit(frames, TIMES, plate, exit_px=pose[0], diameter_px=pose[1])
+
+    assert abs(found.direction_deg - pose[2]) < 15.0
