@@ -63,3 +63,27 @@ def test_a_still_yard_by_day_is_called_free_of_smoke_though_no_pipe_is_seen(tmp_
     assert found.exit_px is None
     assert found.colour.none > 0.75
     assert not found.colour.colour_open
+
+
+def leaves(count=75, *, width=320, height=176):
+    """Frames of an invented yard in which the leaves of half the view stir in the wind."""
+    rng = np.random.default_rng(9)
+    sizes = (height // 8, width // 8)
+    ground = rng.integers(60, 140, (*sizes, 1)).repeat(3, -1)
+    colours = np.array([[40, 70, 30], [110, 150, 70], [200, 215, 225], [25, 40, 20]])
+    tree = colours[rng.integers(0, 4, sizes)]
+    for n in range(count):
+        if n > 15 and n % 2 == 0:
+            stirs = rng.random(sizes) < 0.5
+            tree = np.where(stirs[..., None], colours[rng.integers(0, 4, sizes)], tree)
+        view = ground.copy()
+        view[:, : sizes[1] // 2] = tree[:, : sizes[1] // 2]
+        yield view.repeat(8, 0).repeat(8, 1).astype(np.uint8)
+
+
+def test_a_tree_in_the_wind_is_no_smoke_where_no_pipe_is_seen(tmp_path):
+    found = examine(write_clip(tmp_path / "tree.mp4", leaves()))
+
+    assert found.exit_px is None
+    assert found.timing.onset_s is None
+    assert found.colour.word == "no smoke"

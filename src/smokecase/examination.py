@@ -62,6 +62,7 @@ Tell = Callable[[float, str], None]
 FEWEST_VISIBLE = 5  # pictures with a visible plume that make it a plume
 # without a pipe: time that smoke stays at the least, and share of a short clip
 SHORTEST_SPELL_S, SHORTEST_SHARE = 1.0, 0.5
+MOST_CHI2 = 6.0  # misfit of the veil; smoke with someone walking through it: up to 5
 SEED = 20_261_125  # same clip, same settings: same numbers out
 
 
@@ -212,10 +213,12 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     )
     seen = visible.sum() >= min(FEWEST_VISIBLE, math.ceil(len(visible) / 4))
     if scene.pipe is None and len(trace) > 1:
-        # of no pipe: leaves and hands come and go within a second, smoke stays longer
+        # of no pipe: leaves and hands come and go within a second, smoke stays longer; and where
+        # nothing fits one smoke by far, a tree in the wind is likelier
         longest = longest_spell_s(visible, trace.time_s)
         span = float(trace.time_s[-1] - trace.time_s[0])
         seen &= longest >= min(SHORTEST_SPELL_S, SHORTEST_SHARE * span)
+        seen &= scene.veil is None or scene.veil.chi2 < MOST_CHI2
     no_smoke = float(not seen) if scene.at_pipe is None else 1.0 - scene.at_pipe.smoke
     hidden = hides_smoke(scene.plate.light, scene.clipped)
     if hidden and scene.at_pipe is None and not seen:
