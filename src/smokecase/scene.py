@@ -239,10 +239,12 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
 
 def _smokes_at_once(clip: Clip, layer: Layer, from_s: float, near: NDArray[np.bool_]) -> bool:
     """Tell by the first second, looked at more closely, whether smoke was there from the start."""
-    frames = list(clip.frames(from_s, from_s + START_S))
-    frames = frames[:: max(1, len(frames) // START_FRAMES)]
-    times = np.array([frame.time_s for frame in frames])
-    blocks = np.stack([block_means(layer.light(frame.codes)) for frame in frames])
+    every = max(1, int(clip.nominal_fps * START_S / START_FRAMES))
+    looks = [
+        (frame.time_s, block_means(layer.light(frame.codes)))
+        for frame in clip.frames(from_s, from_s + START_S, every=every)
+    ]
+    times, blocks = np.array([time for time, _ in looks]), np.stack([seen for _, seen in looks])
     gain = fit_exposure(blocks, blocks[0]).gain
     first = times <= times[0] + EARLY_S
     reference = np.asarray((blocks / gain[:, None, None, :])[first].mean(axis=0), np.float32)
