@@ -76,5 +76,6 @@ def test_a_section_that_left_the_picture_gives_no_reading_and_says_so(tmp_path):
     gone = trace.time_s > STILL_S + 1.1
     assert np.isfinite(trace.opacity_pct[trace.time_s < STILL_S]).all()
     assert np.isnan(trace.opacity_pct[gone]).all()
+    assert np.isnan(trace.transmittance[gone]).all()
     late = trace.doubts[int(np.argmax(gone))]
     assert "section_outside" in {doubt.name for doubt in late}

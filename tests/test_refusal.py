@@ -32,6 +32,7 @@ def test_a_refused_clip_is_called_free_of_smoke_in_no_frame(tmp_path):
     assert found.refused is not None
     assert found.colour.colour_open
     assert np.isnan(found.trace.opacity_pct).all()
+    assert np.isnan(found.trace.transmittance).all()
     assert found.trace.colour[:, 3].max() < 0.75
     np.testing.assert_allclose(found.trace.colour.sum(axis=1), 1.0)
 

@@ -123,7 +123,7 @@ def without_readings(
     """
 
     def without(column: Floats) -> Floats:
-        return np.where(gone, np.nan, column)
+        return np.where(gone if column.ndim == 1 else gone[:, None], np.nan, column)
 
     return replace(
         trace,
@@ -131,5 +131,7 @@ def without_readings(
         opacity_low_pct=without(trace.opacity_low_pct),
         opacity_high_pct=without(trace.opacity_high_pct),
         centre_line_pct=without(trace.centre_line_pct),
+        transmittance=without(trace.transmittance),
+        u_transmittance=without(trace.u_transmittance),
         doubts=tuple(doubts[i] if gone[i] else d for i, d in enumerate(trace.doubts)),
     )

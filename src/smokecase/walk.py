@@ -208,7 +208,10 @@ class Walk:
     def _reading(self, frame: SeenFrame) -> SmokeReading:
         smoke, doubts = frame.smoke, set(frame.doubts)
         values = None
-        if self.reader is not None:
+        left = self._left_view(frame)
+        if left:
+            doubts.add(SECTION_OUTSIDE)
+        elif self.reader is not None:
             cut = self.reader.cut
             blown = frame.blown[cut] | self.scene.clipped[cut]
             values = self.reader.read_part(frame.evened(cut), frame.u_gain, blown)
@@ -217,16 +220,14 @@ class Walk:
                 doubts.add(SECTION_OUTSIDE)
         elif self.scene.pipe is None:
             doubts.add(EXIT_NOT_FOUND)
-        if self.contrast is not None:
+        if self.contrast is not None and not left:
             seen = self.contrast.read(
                 taken_out(frame.light, frame.gain), frame.u_contrast, frame.blown
             )
             values = join_contrast(values, seen)
             doubts = (doubts if values is None else doubts | values.doubts) | seen.doubts
         opacity = None
-        if self._left_view(frame):
-            doubts.add(SECTION_OUTSIDE)
-        elif values is not None and math.isfinite(values.opacity_pct):
+        if values is not None and math.isfinite(values.opacity_pct):
             opacity = Measured(
                 value=values.opacity_pct,
                 u=values.u_opacity_pct,
@@ -234,11 +235,13 @@ class Walk:
                 low=values.low_pct,
                 high=math.inf if self.scene.open_above else values.high_pct,
             )
-        elif self.reader is None and self.contrast is None and self.scene.pipe is not None:
+        elif not (left or self.reader or self.contrast) and self.scene.pipe is not None:
             opacity, more = self._without_smoke(frame)
             doubts |= more
         if self.scene.open_above:
             doubts.add(NO_CLEAN_PLATE)
+        if opacity is None:  # what was not read leaves no other number behind
+            values = None
         return SmokeReading(
             time_s=frame.time_s,
             transmittance=values.transmittance if values else np.full(3, np.nan),
