@@ -20,12 +20,12 @@ from smokecase.plume.backdrop import (
 from smokecase.plume.backdrop_reading import SectionByContrast
 from smokecase.plume.board import FoundSheet
 from smokecase.plume.fuse import join_contrast
-from smokecase.plume.learn_veil import U_LN_WHITE, guess_white
+from smokecase.plume.learn_veil import MEMBERS, U_LN_WHITE, guess_white
 from smokecase.plume.marked_white import U_LN_MARKED, marked_white
 from smokecase.plume.measure import SectionValues
 from smokecase.plume.plain_board import find_checker
-from smokecase.plume.section import PipeExit, measuring_section
-from smokecase.scene import U_LN_PAPER, Scene, drawn_boxes
+from smokecase.plume.section import PipeExit, drawn_sections, measuring_section
+from smokecase.scene import U_LN_PAPER, Scene
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import BLOCK_PX, Exposure, block_means, log_ratios
 from smokecase.walk import U_TONE_GAIN, centre_line
@@ -146,7 +146,7 @@ def read_before_board(  # noqa: PLR0913 - two pictures and what is known of them
         backdrop,
         measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg),  # type: ignore[arg-type]
         centre_line(pipe),
-        drawn_boxes(pipe, rng)[1:],
+        drawn_sections(pipe, MEMBERS, rng)[1:],
     )
     reading = reader.read(light, _u_gain(light, plate, exposure), clipped)
     return join_contrast(None, reading), reading.doubts

@@ -23,7 +23,7 @@ from smokecase.doubts import (
 )
 from smokecase.errors import ClipError
 from smokecase.model_files import fingerprint
-from smokecase.optics.light import saturated, to_linear, to_srgb8
+from smokecase.optics.light import DIM_LIGHT, saturated, to_linear, to_srgb8
 from smokecase.video.clip import Clip, Frame, open_clip
 from smokecase.video.sound_track import read_sound
 from smokecase.video.steady import find_landmarks, fit_view_to, grey
@@ -33,7 +33,6 @@ APART_S = 0.4
 LEAST_S = 6.0  # shorter clips tell no story: three seconds before the start and some after
 SLOW_HZ = 20.0  # fewer pictures a second miss the puffs of an idling engine
 BLOWN_SHARE = 0.12  # of the picture; a bit of sky does no harm
-DARK_LIGHT = 0.02  # middle of the linear light, where noise takes over
 SHAKE_PX, MOVED_SHARE = 1.5, 0.03  # left after steadying; of the long side
 PICTURE_LONG_SIDE = 1280
 
@@ -155,7 +154,7 @@ def _light_doubts(clip: Clip, frame: Frame) -> set[Doubt]:
     found = set()
     if saturated(frame.codes).mean() > BLOWN_SHARE:
         found.add(SATURATED)
-    if float(np.median(to_linear(frame.codes, clip.transfer))) < DARK_LIGHT:
+    if float(np.median(to_linear(frame.codes, clip.transfer))) < DIM_LIGHT:
         found.add(TOO_DARK)
     return found
 

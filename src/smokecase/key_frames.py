@@ -12,7 +12,22 @@ from smokecase.walk import SeenView
 def pick_key_frames(
     views: list[SeenView], scene: Scene, peak_s: float | None
 ) -> tuple[KeyFrame, ...]:
-    """Pick a clear view, the first smoke, the peak and what follows: at most eight pictures."""
+    """Pick a clear view, the first smoke, the peak and what follows.
+
+    Parameters
+    ----------
+    views : list of SeenView
+        Candidates in order of time.
+    scene : Scene
+        For the section and the exit. [working px]
+    peak_s : float or None
+        Time of the densest smoke; without one, the densest view stands for it. [s]
+
+    Returns
+    -------
+    tuple of KeyFrame
+        At most eight.
+    """
     if not views:
         return ()
     smoky = [i for i, v in enumerate(views) if v.smoke is not None and v.smoke.visible]

@@ -52,7 +52,7 @@ from smokecase.plume.plate import (
     find_clearest,
     find_quiet_time,
 )
-from smokecase.plume.section import PipeExit, measuring_section
+from smokecase.plume.section import PipeExit, drawn_sections, measuring_section
 from smokecase.plume.smoke_or_not import AtPipe, look_at_pipe
 from smokecase.plume.windows import Windows
 from smokecase.sample import Layer, Lights, Sample
@@ -159,7 +159,7 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     boxes = np.zeros((0, 4))
     if pipe.exit_px is not None and pipe.diameter_px is not None and pipe.direction_deg is not None:
         section = measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)
-        boxes = drawn_boxes(pipe, rng)
+        boxes = drawn_sections(pipe, MEMBERS, rng)
         if pipe.diameter_px < SMALL_PX:
             doubts.add(PIPE_SMALL)
     doubts |= pipe.doubts
@@ -306,22 +306,6 @@ def _make_plate(
     if end - start < SHORT_PLATE_S and frames < 12:
         doubts.add(SHORT_PLATE)
     return Plate(light=light, u_light=u, origin=origin, from_s=start, to_s=end, frames=frames)
-
-
-def drawn_boxes(pipe: PipeExit, rng: np.random.Generator) -> Floats:
-    """Section of each member, with exit, diameter and direction drawn within their doubt."""
-    boxes = []
-    for m in range(MEMBERS):
-        z = rng.normal(size=4) if m else np.zeros(4)
-        exit_px = (
-            pipe.exit_px[0] + z[0] * pipe.u_exit_px,  # type: ignore[index]
-            pipe.exit_px[1] + z[1] * pipe.u_exit_px,  # type: ignore[index]
-        )
-        wide = float(pipe.diameter_px * np.exp(z[2] * pipe.u_diameter_px / pipe.diameter_px))
-        boxes.append(
-            measuring_section(exit_px, wide, pipe.direction_deg + z[3] * pipe.u_direction_deg)
-        )
-    return np.array(boxes, np.float64)
 
 
 def _undisturbed(

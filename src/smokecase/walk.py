@@ -33,7 +33,7 @@ from smokecase.scene import Scene
 from smokecase.trace import SmokeReading
 from smokecase.video.clip import Clip, Frame
 from smokecase.video.exposure import BLOCK_PX, block_means, log_ratios, taken_out, uneven
-from smokecase.video.lay import lay_on_plate
+from smokecase.video.lay import lay_on_plate, whole_blocks
 from smokecase.video.steady import fit_view_to, grey
 from smokecase.video.view import Cut, View, warp_mask
 
@@ -161,7 +161,7 @@ class Walk:
             if not view.trusted:
                 doubts.add(SHAKY)
         blocks = block_means(frame.light)
-        gain, u_gain, checked = self._gain(frame.time_s, blocks)
+        gain, u_gain, checked = self._gain(frame.time_s, blocks, frame.seen)
         if self.outside is not None:
             evened = (blocks / gain).astype(np.float32)
             self.beside.append(self.outside.changed(evened, self.scene.plate_blocks))
@@ -188,8 +188,12 @@ class Walk:
         """Read the section of one frame; in order of time."""
         self.readings.append(self._reading(frame))
 
-    def _gain(self, time_s: float, blocks: Picture) -> tuple[Floats, Floats, bool]:
+    def _gain(
+        self, time_s: float, blocks: Picture, seen: NDArray[np.bool_] | None
+    ) -> tuple[Floats, Floats, bool]:
         everywhere = log_ratios(blocks, self.scene.plate_blocks)
+        if seen is not None:  # what was filled in agrees with anything
+            everywhere[~whole_blocks(seen)] = np.nan
         ratios = everywhere[self.scene.free]
         ratios = ratios[~np.isnan(ratios).any(axis=-1)]
         if len(ratios) < 4:

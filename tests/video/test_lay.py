@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from smokecase.video.lay import RIM_PX, lay_on_plate
+from smokecase.video.lay import RIM_PX, lay_on_plate, whole_blocks
 from smokecase.video.view import View
 
 
@@ -48,3 +48,10 @@ def test_a_frame_that_saw_all_is_given_back():
 
     assert laid is plate
     assert seen is None
+
+
+def test_only_blocks_that_were_seen_whole_count():
+    seen = np.ones((64, 96), bool)
+    seen[:20] = False  # one row of blocks is lost, the next one partly
+
+    assert_allclose(whole_blocks(seen), np.arange(4)[:, None] > 1 + np.zeros(6))

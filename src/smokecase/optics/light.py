@@ -25,6 +25,9 @@ HLG_REFERENCE_SIGNAL = 0.75  # the same table: its HLG signal level
 # a clipped pixel by a code or two (common practice, no source)
 SATURATED_CODE = 253 * 257
 CRUSHED_CODE = 2 * 257
+# linear light: darker blocks are judged as if they were this bright; middle of a picture below
+# which noise takes over
+DARK_FLOOR, DIM_LIGHT = 0.03, 0.02
 
 # linear BT.2020 to linear BT.709 / sRGB primaries: ITU-R BT.2087-0, inverse of eq. (1), 4 digits
 BT2020_TO_BT709 = np.array(

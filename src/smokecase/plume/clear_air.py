@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from smokecase.doubts import SATURATED, TOO_DARK, Doubt
 from smokecase.measured import COVERAGE
+from smokecase.optics.light import DARK_FLOOR, DIM_LIGHT
 from smokecase.optics.veil import Veil
 from smokecase.plume.activity import codes
 from smokecase.plume.cone import outflow_cone
@@ -29,13 +30,12 @@ START_S, RESTLESS = 1.0, 0.2  # first moments; share of blocks at the exit that 
 # smoke from the first moments: relative change of the livelier blocks at the exit, share of the
 # rest that may change as much, by when; and how much more than the rest they change before that
 STIRS, STIRS_RANK, STIRS_S, STIRS_EARLIER, STIRS_EARLIER_S = 0.02, 0.02, 0.8, 1.5, 0.5
-LIVELIER_PERCENT, DARK_FLOOR = 75.0, 0.03  # darker blocks are judged as if they were this bright
+LIVELIER_PERCENT = 75.0
 MOSTLY = 0.5  # share of places that must say so
 U_CLEAR_PCT = 2.0  # standard uncertainty of a section that shows no smoke: thin smoke escapes
 EVEN_CODES, EVEN_PX = 0.45, 4.0  # texture of less than half a step of 8-bit codes is none; how fine
 GREY_SLOPE = 0.6  # soot blocks blue more than red; a shadow takes all alike
-# middle of the linear light, where noise takes over; share of the view that is blown out
-DIM_LIGHT, MOSTLY_BLOWN = 0.02, 0.5
+MOSTLY_BLOWN = 0.5  # share of the view
 SHADOW_VEIL, AT_PIPE = 0.25, 0.5  # veil over white below which; weight that it is smoke
 
 

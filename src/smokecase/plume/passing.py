@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label
 
+from smokecase.optics.light import DARK_FLOOR
 from smokecase.optics.spectrum import LUMA
 from smokecase.plume.cone import outflow_cone
 from smokecase.plume.section import PipeExit
@@ -23,7 +24,6 @@ REACHES = (4.0, 6.0, 8.0)  # diameters around the section; the first that holds 
 FEWEST_BLOCKS = 8
 FEWEST_DIAMETER_BLOCKS = 1.2  # a thinner pipe is taken so wide
 CHANGED = 0.15  # relative change of brightness: less is mist, drifting light, haze of the plume
-DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 PASSING, OVER_USUAL = 0.12, 3.0  # share of blocks, and times its usual value, that tell
 # before, in which it is seen to move further away, and after: it comes and goes quickly, while
 # smoke that drifts out of its cone does so little by little and stays

@@ -7,13 +7,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.optics.light import DARK_FLOOR
+
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # BT.709
 COLOUR_SHARE = 0.5  # how much a change of one channel counts against one of brightness
 CHANGED = 0.04  # relative change beyond which a block of the picture has changed
-DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 # blocks that must change together before it counts; share of those at the exit
 FEWEST_CHANGED, FEWEST_SHARE = 2, 0.03
 # snow, rain and leaves change as much elsewhere: only what is more at the exit counts

@@ -3,7 +3,12 @@
 import math
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from smokecase.doubts import Doubt
+
+Floats = NDArray[np.float64]
 
 SIDE_DIAMETERS = 1.1  # of the measuring section
 CENTRE_DIAMETERS = 0.95  # from the exit along the outflow
@@ -84,3 +89,25 @@ def measuring_section(
     sides = (x - half, y - half, x + half, y + half)
     x0, y0, x1, y1 = (math.floor(s + 0.5) for s in sides)
     return x0, y0, max(x1, x0 + 1), max(y1, y0 + 1)
+
+
+def drawn_sections(pipe: PipeExit, members: int, rng: np.random.Generator) -> Floats:
+    """Draw the section of each member, with exit, diameter and direction within their doubt.
+
+    Returns
+    -------
+    ndarray, shape (members, 4)
+        x0, y0, x1, y1 as `measuring_section` gives them; row 0 is the best. [px]
+    """
+    boxes = []
+    for m in range(members):
+        z = rng.normal(size=4) if m else np.zeros(4)
+        exit_px = (
+            pipe.exit_px[0] + z[0] * pipe.u_exit_px,  # type: ignore[index]
+            pipe.exit_px[1] + z[1] * pipe.u_exit_px,  # type: ignore[index]
+        )
+        wide = float(pipe.diameter_px * np.exp(z[2] * pipe.u_diameter_px / pipe.diameter_px))
+        boxes.append(
+            measuring_section(exit_px, wide, pipe.direction_deg + z[3] * pipe.u_direction_deg)
+        )
+    return np.array(boxes, np.float64)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.optics.light import DARK_FLOOR
 from smokecase.plume.cone import outflow_cone
 from smokecase.plume.section import PipeExit
 
@@ -20,7 +21,6 @@ Blocks = NDArray[np.float32]
 
 NEAR_DIAMETERS = 4.0  # beyond the exit
 FEWEST_DIAMETER_BLOCKS = 1.2  # a thinner pipe is taken so wide, or no block would lie near it
-DARK_FLOOR = 0.03  # linear light: darker blocks are judged as if they were this bright
 FEWEST_FRAMES = 5
 UPPER_PERCENT = 75.0  # of the blocks at the exit: smoke rarely fills all of them
 # log-odds of smoke: offset; per -ln of each share. Logistic regression at even odds on computed

@@ -57,9 +57,13 @@ def _seen(view: View, shape: tuple[int, ...]) -> Mask:
     return warp_mask(inner, view)
 
 
+def whole_blocks(seen: Mask) -> Mask:
+    """Blocks that a frame saw whole, shape (h // 16, w // 16), of a mask of pixels (h, w)."""
+    return np.asarray(block_means(seen.astype(np.float32)) > WHOLE)
+
+
 def _exposure(laid: Picture, plate: Picture, seen: Mask) -> NDArray[np.float64]:
     """Gain of the frame against the plate by the blocks that it saw whole, shape (3,)."""
-    whole = block_means(seen.astype(np.float32)[..., None].repeat(3, axis=-1)) > WHOLE
-    ratios = np.where(whole, log_ratios(block_means(laid), block_means(plate)), np.nan)
+    ratios = log_ratios(block_means(laid), block_means(plate))[whole_blocks(seen)]
     known = ratios[~np.isnan(ratios).any(axis=-1)]
     return np.exp(np.median(known, axis=0)) if len(known) >= FEWEST_BLOCKS else np.ones(3)
