@@ -40,11 +40,16 @@ PRIORS = {
     "glowing": (np.log(2.0), 0.5, 0.05),
 }
 U_GAIN_COMMON = 0.006  # and their light: exposure
-BOUNDS_BEND, BOUNDS_SHOULDER = (-0.2, 0.6), (-0.3, 0.85)
+BOUNDS_BEND = (-0.2, 0.6)
+USUAL_SHARE = 0.05
 # cameras press highlights together (common practice, no source). A curve that flattens takes
-# texture from a brightened plate as smoke does: before pale smoke this is the largest doubt
-USUAL_BEND = Bend(0.05, 0.1)
-U_SHOULDER = 0.14
+# texture from a brightened plate as smoke does: before pale smoke this is the largest doubt, so
+# the windows are fitted under each of these shoulders, and tell between them
+SHOULDERS = (-0.1, 0.05, 0.2, 0.35, 0.5)
+USUAL_SHOULDER, U_SHOULDER = 0.15, 0.2
+# a shoulder bends the misfits but a little, and so do a veil that varies and shade: what the
+# windows say between shoulders counts half
+SHOULDER_TRUST = 0.5
 FEWEST_WINDOWS = 16
 MOST_WINDOWS = 1500  # more add cost, not knowledge: they are strongly correlated
 WINDOWS_PER_FACT = 6.0  # correlated windows that count as one independent look
@@ -144,26 +149,23 @@ def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
         floor=floor,
     )
     u_light = float(np.hypot(U_GAIN_COMMON, u_gain))
-    fits = _fit_kinds(whole, white, u_white, u_light)
+    fits = _fit_kinds(whole, white, u_white, u_light, USUAL_SHOULDER)
     worse = min(fit.chi2 for fit in fits) / FAIR_CHI2
     if worse > 1.0:
         weight = weight / worse**2
         whole = replace(whole, weight=weight)
-        fits = _fit_kinds(whole, white, u_white, u_light)
-    cost = np.array([fit.cost for fit in fits])
-    odds = np.exp(cost.min() - cost)
-    odds /= odds.sum()
+    fits, odds = _fit_shoulders(whole, white, u_white, u_light)
     kinds = {
         name: float(sum(odds[i] for i, f in enumerate(fits) if f.kind == name)) for name in PRIORS
     }
     kind = max(kinds, key=lambda name: kinds[name])
-    best = next(fit for fit in fits if fit.kind == kind and fit.off == 0.0)
-    drawn, bends = [best.found], [USUAL_BEND]
+    best = _middle_fit(whole, white, [(f, o) for f, o in zip(fits, odds, strict=True) if f.kind == kind])
+    drawn, bends = [best.found], [best.bend]
     even = (place - place.mean(axis=0)) / (place.std(axis=0) + 1e-9)
     for _ in range(members - 1):
         fit = fits[int(rng.choice(len(fits), p=odds))]
         chosen, bands = _half(even, rng), rng.permutation(slope.shape[1])[:1]
-        off = fit.off + rng.normal(0.0, u_light if len(fits) == len(PRIORS) else 0.5 * u_light)
+        off = fit.off + rng.normal(0.0, u_light if u_light <= DOUBTFUL_GAIN else 0.5 * u_light)
         looks = (
             whole.pick(chosen, weight[chosen])
             .only(bands)
@@ -173,7 +175,7 @@ def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
             )
         )
         shift = rng.normal(0.0, [fit.prior[1], U_CHROMA, U_CHROMA, SLOPE_PRIOR[1]])
-        bends.append(_drawn_bend(rng))
+        bends.append(_drawn_bend(rng, fit.bend.shoulder))
         drawn.append(fit_one(looks, white, fit.prior, shift, fit.found, bends[-1])[0])
     veils = np.array([b.recorded(np.exp(p[:3])) for b, p in zip(bends, drawn, strict=True)])
     return Veil(
@@ -194,39 +196,76 @@ class _KindFit:
 
     kind: str
     off: float  # ln light
+    bend: Bend
     prior: tuple[float, float]
     found: Floats
     cost: float  # with what the prior says
     chi2: float
 
 
-def _fit_kinds(whole: Looks, white: Floats, u_white: float, u_light: float) -> list[_KindFit]:
+def _fit_kinds(
+    whole: Looks, white: Floats, u_white: float, u_light: float, shoulder: float
+) -> list[_KindFit]:
     """Fit from each kind of smoke; where the exposure is in doubt, with the light off either way.
 
     Thin smoke changes the light by a few percent: with a gain in doubt by as much it may be
     darker or brighter than the plate.
     """
     offs = OFFS if u_light > DOUBTFUL_GAIN else ((0.0, 1.0),)
+    bend = Bend(USUAL_SHARE, shoulder)
     fits = []
     for z, share in offs:
         looks = replace(whole, light=whole.light * np.exp(z * u_light))
         for name, (ln_reflectance, spread, before) in PRIORS.items():
             prior = (ln_reflectance, float(np.hypot(spread, u_white)))
             start = np.array([*np.log(white * np.exp(ln_reflectance)), SLOPE_PRIOR[0]])
-            found, cost, chi2 = fit_one(looks, white, prior, np.zeros(4), start, USUAL_BEND)
+            found, cost, chi2 = fit_one(looks, white, prior, np.zeros(4), start, bend)
             fits.append(
                 _KindFit(
-                    kind=name, off=z * u_light, prior=prior, found=found,
+                    kind=name, off=z * u_light, bend=bend, prior=prior, found=found,
                     cost=cost - float(np.log(before * share)) + float(np.log(prior[1])), chi2=chi2,
                 )
             )  # fmt: skip
     return fits
 
 
-def _drawn_bend(rng: np.random.Generator) -> Bend:
-    share = np.clip(rng.normal(USUAL_BEND.share, U_BEND), *BOUNDS_BEND)
-    shoulder = np.clip(rng.normal(USUAL_BEND.shoulder, U_SHOULDER), *BOUNDS_SHOULDER)
-    return Bend(float(share), float(shoulder))
+def _fit_shoulders(
+    whole: Looks, white: Floats, u_white: float, u_light: float
+) -> tuple[list[_KindFit], Floats]:
+    """Fit every kind under every shoulder; the fits and their odds, summing to 1."""
+    fits: list[_KindFit] = []
+    ln_odds: list[float] = []
+    for shoulder in SHOULDERS:
+        some = _fit_kinds(whole, white, u_white, u_light, shoulder)
+        cost = np.array([fit.cost for fit in some])
+        together = float(cost.min() - np.log(np.sum(np.exp(cost.min() - cost))))
+        before = 0.5 * ((shoulder - USUAL_SHOULDER) / U_SHOULDER) ** 2
+        fits += some
+        ln_odds += list(together - cost - SHOULDER_TRUST * together - before)
+    odds = np.exp(np.array(ln_odds) - max(ln_odds))
+    return fits, odds / odds.sum()
+
+
+def _middle_fit(
+    whole: Looks, white: Floats, weighed: list[tuple[_KindFit, float]]
+) -> _KindFit:
+    """Fit one kind under the shoulder that is likely on average, the light as it is."""
+    total = sum(odds for _, odds in weighed)
+    shoulder = sum(odds * fit.bend.shoulder for fit, odds in weighed) / total
+    near = min(
+        (fit for fit, _ in weighed if fit.off == 0.0),
+        key=lambda fit: abs(fit.bend.shoulder - shoulder),
+    )
+    bend = Bend(USUAL_SHARE, shoulder)
+    found, cost, chi2 = fit_one(whole, white, near.prior, np.zeros(4), near.found, bend)
+    return replace(near, bend=bend, found=found, cost=cost, chi2=chi2)
+
+
+def _drawn_bend(rng: np.random.Generator, shoulder: float) -> Bend:
+    """Draw a tone curve whose shoulder lies nearer to this one than to its neighbours."""
+    share = np.clip(rng.normal(USUAL_SHARE, U_BEND), *BOUNDS_BEND)
+    half = 0.5 * (SHOULDERS[1] - SHOULDERS[0])
+    return Bend(float(share), float(shoulder + rng.uniform(-half, half)))
 
 
 def _half(even: Floats, rng: np.random.Generator) -> NDArray[np.intp]:
