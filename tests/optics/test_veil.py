@@ -89,7 +89,32 @@ def test_the_ensemble_spreads_wide_where_texture_tells_nothing():
         )
         spreads.append(np.log(found.members[1:, 1]).std())
 
-    assert spreads[1] > 2 * spreads[0]
+    # the tone curve's doubt is in both
+    assert spreads[1] > 1.5 * spreads[0]
+
+
+def through_shoulder(light, shoulder):
+    return light / (1.0 + shoulder * light)
+
+
+@pytest.mark.parametrize(("shoulder", "least", "most"), [(0.0, -0.2, 0.12), (0.45, 0.28, 0.6)])
+def test_windows_tell_how_much_the_camera_presses_highlights(shoulder, least, most):
+    """A closed form of one camera curve: light / (1 + shoulder light), texture by its slope."""
+    windows = looks(np.full(3, 0.9), 0.0, n=1200, noise=0.001, u_slope=0.02)
+    for name in ("light", "plate"):
+        windows[name] = windows[name].mean(axis=1, keepdims=True).repeat(3, axis=1)
+    steep = [(1.0 + shoulder * windows[k][:, :1]) ** -2 for k in ("light", "plate")]
+    windows["slope"] = windows["slope"] * steep[0] / steep[1]
+    for name in ("light", "plate"):
+        windows[name] = through_shoulder(windows[name], shoulder)
+
+    found = fit_veil(
+        **windows, white=np.ones(3), u_white=0.5, floor=np.zeros(3), u_gain=0.0, members=24,
+        rng=np.random.default_rng(4),
+    )  # fmt: skip
+
+    assert least < np.mean([bend.shoulder for bend in found.bends]) < most
+    assert_allclose(found.bends[0].straight(found.light), 0.9, rtol=0.12)
 
 
 def test_a_handful_of_windows_fits_nothing():

@@ -149,17 +149,21 @@ def fit_veil(  # noqa: PLR0913 - the windows' columns, each by name
         floor=floor,
     )
     u_light = float(np.hypot(U_GAIN_COMMON, u_gain))
-    fits = _fit_kinds(whole, white, u_white, u_light, USUAL_SHOULDER)
+    # a lone best fit is a first look, which need not know the tone curve
+    shoulders = SHOULDERS if members > 1 else (USUAL_SHOULDER,)
+    fits, odds = _fit_shoulders(whole, white, u_white, u_light, shoulders)
     worse = min(fit.chi2 for fit in fits) / FAIR_CHI2
     if worse > 1.0:
         weight = weight / worse**2
         whole = replace(whole, weight=weight)
-    fits, odds = _fit_shoulders(whole, white, u_white, u_light)
+        fits, odds = _fit_shoulders(whole, white, u_white, u_light, shoulders)
     kinds = {
         name: float(sum(odds[i] for i, f in enumerate(fits) if f.kind == name)) for name in PRIORS
     }
     kind = max(kinds, key=lambda name: kinds[name])
-    best = _middle_fit(whole, white, [(f, o) for f, o in zip(fits, odds, strict=True) if f.kind == kind])
+    best = _middle_fit(
+        whole, white, [(f, o) for f, o in zip(fits, odds, strict=True) if f.kind == kind]
+    )
     drawn, bends = [best.found], [best.bend]
     even = (place - place.mean(axis=0)) / (place.std(axis=0) + 1e-9)
     for _ in range(members - 1):
@@ -230,12 +234,12 @@ def _fit_kinds(
 
 
 def _fit_shoulders(
-    whole: Looks, white: Floats, u_white: float, u_light: float
+    whole: Looks, white: Floats, u_white: float, u_light: float, shoulders: tuple[float, ...]
 ) -> tuple[list[_KindFit], Floats]:
     """Fit every kind under every shoulder; the fits and their odds, summing to 1."""
     fits: list[_KindFit] = []
     ln_odds: list[float] = []
-    for shoulder in SHOULDERS:
+    for shoulder in shoulders:
         some = _fit_kinds(whole, white, u_white, u_light, shoulder)
         cost = np.array([fit.cost for fit in some])
         together = float(cost.min() - np.log(np.sum(np.exp(cost.min() - cost))))
@@ -246,9 +250,7 @@ def _fit_shoulders(
     return fits, odds / odds.sum()
 
 
-def _middle_fit(
-    whole: Looks, white: Floats, weighed: list[tuple[_KindFit, float]]
-) -> _KindFit:
+def _middle_fit(whole: Looks, white: Floats, weighed: list[tuple[_KindFit, float]]) -> _KindFit:
     """Fit one kind under the shoulder that is likely on average, the light as it is."""
     total = sum(odds for _, odds in weighed)
     shoulder = sum(odds * fit.bend.shoulder for fit, odds in weighed) / total
