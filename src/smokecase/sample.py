@@ -93,10 +93,7 @@ def take_sample(
     views: list[View | None] = [None] * len(codes)
     still = _stands_still(few)
     if not still:
-        moves = [
-            fit_view_to(landmarks, grey(c)) if i % FIRST_LOOK else few[i // FIRST_LOOK]
-            for i, c in enumerate(codes)
-        ]
+        moves = _followed(landmarks, codes, few)
         still = _held(moves, doubts, max(codes[0].shape))
         views = [None if still else view for view in moves]
     kept = []
@@ -116,6 +113,19 @@ def _stands_still(few: list[View]) -> bool:
     """Tell by few frames whether the camera surely stands still; the rest need no look then."""
     moved = [view.moved_px for view in few[1:]]  # the first is what they are compared with
     return len(moved) >= FEWEST_STILL and max(moved) < STATIC_PX / 2
+
+
+def _followed(landmarks: Landmarks, codes: list[Codes], few: list[View]) -> list[View]:
+    """Find the views of all frames, each from the one before it."""
+    views: list[View] = []
+    known: View | None = None
+    for i, picture in enumerate(codes):
+        view = few[i // FIRST_LOOK] if i % FIRST_LOOK == 0 else None
+        if view is None or not view.trusted:
+            view = fit_view_to(landmarks, grey(picture), before=known)
+        known = view if view.trusted else known
+        views.append(view)
+    return views
 
 
 def _held(views: list[View], doubts: set[Doubt], long_side: int) -> bool:

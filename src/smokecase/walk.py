@@ -109,6 +109,7 @@ class Walk:
         self.outlines: list[PlumeOutline] = []
         self.looks, self.every = 0, 1  # views offered, and each how manieth is kept
         self.last_map: SmokeMap | None = None
+        self.last_view: View | None = None  # that a frame was surely laid by
         self.next_map_s = -math.inf
         self.maps = 0
         self.gains: list[tuple[float, Floats]] = []
@@ -141,11 +142,13 @@ class Walk:
                 )
 
     def lay(self, frame: Frame) -> LaidFrame:
-        """Lay one frame on the plate; the order of frames does not matter here."""
+        """Lay one frame on the plate; in order of time."""
         light = to_linear(frame.codes, self.clip.transfer)
         if self.scene.landmarks is None:
             return LaidFrame(frame.time_s, light, saturated(frame.codes), None, None)
-        view = fit_view_to(self.scene.landmarks, grey(frame.codes))
+        view = fit_view_to(self.scene.landmarks, grey(frame.codes), before=self.last_view)
+        if view.trusted:
+            self.last_view = view
         light, seen = lay_on_plate(light, view, self.scene.plate.light, fine=self.scene.fine)
         blown = warp_mask(saturated(frame.codes), view)
         return LaidFrame(frame.time_s, light, blown, view, seen)

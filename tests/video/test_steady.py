@@ -74,6 +74,29 @@ def test_a_moved_turned_and_zoomed_frame_is_laid_back_to_a_twentieth_of_a_pixel(
     assert max(errors) < 0.05  # found: 0.005 to 0.03
 
 
+def test_a_zoom_is_followed_from_frame_to_frame_where_the_plate_alone_is_lost():
+    marks = find_landmarks(filmed(scene("person"))[0])
+    before = None
+    for zoom in np.arange(1.1, 2.05, 0.1):
+        _, frame, truth = filmed(scene("person"), zoom=zoom)
+        before = fit_view_to(marks, frame, before=before)
+
+    assert not fit_view_to(marks, frame).trusted
+    assert before.trusted
+    assert misplaced_px(before, truth, frame.shape) < 0.3
+
+
+def test_a_wrong_view_before_does_no_harm():
+    plate, frame, truth = filmed(scene("gravel"), shift=(3.0, -2.0))
+    far = View(to_plate=np.array([[1, 0, 60.0], [0, 1, 40]]), shake_px=0.1, moved_px=72.0,
+               trusted=True)  # fmt: skip
+
+    view = fit_view_to(find_landmarks(plate), frame, before=far)
+
+    assert view.trusted
+    assert misplaced_px(view, truth, frame.shape) < 0.1
+
+
 def test_smoke_over_a_third_of_the_picture_does_no_harm():
     rng = np.random.default_rng(2)
     plate, frame, truth = filmed(scene("brick wall"), shift=(2.3, -1.6), turn_deg=0.3)

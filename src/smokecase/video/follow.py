@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from smokecase.video.clip import Frame
 from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, grey
-from smokecase.video.view import IDENTITY
+from smokecase.video.view import IDENTITY, View
 
 Floats = NDArray[np.float64]
 
@@ -19,6 +19,7 @@ class SceneFollower:
     def __init__(self) -> None:
         self.landmarks: Landmarks | None = None
         self.last = IDENTITY
+        self.before: View | None = None
 
     def move_to(self, frame: Frame) -> Floats:
         """Move of the first picture's x, y to this one's, shape (2, 3); the last one where lost."""
@@ -27,8 +28,9 @@ class SceneFollower:
         seen = cv2.resize(whole, None, fx=small, fy=small, interpolation=cv2.INTER_AREA)
         if self.landmarks is None:
             self.landmarks = find_landmarks(seen)
-        view = fit_view_to(self.landmarks, seen)
+        view = fit_view_to(self.landmarks, seen, before=self.before)
         if view.trusted:
+            self.before = view
             back = np.asarray(cv2.invertAffineTransform(view.to_plate), np.float64)
             self.last = back / np.array([1.0, 1.0, small])
         return self.last

@@ -2,9 +2,9 @@
 
 The move is found from corners followed by Lucas-Kanade tracking, with a robust fit of
 translation, rotation and scale (rolling shutter adds a shear, taken only where the corners ask
-for it). Phase correlation gives the starting point, and ECC, started from it, takes over where
-there are too few corners. A warp that does not bring the pictures closer is dropped: steadying
-a dark, even scene would otherwise invent a shake of 0.2 to 0.5 px.
+for it). Phase correlation, or the move of the frame before, gives the starting point, and ECC
+takes over where there are too few corners. A warp that does not bring the pictures closer is
+dropped: steadying a dark, even scene would otherwise invent a shake of 0.2 to 0.5 px.
 
 `fit_view` does one frame. For many, `find_landmarks` looks at the plate once and
 `fit_view_to` is called per frame.
@@ -97,14 +97,18 @@ def find_landmarks(plate_gray: ArrayLike, *, keep_out: ArrayLike | None = None) 
     )
 
 
-def fit_view_to(landmarks: Landmarks, frame_gray: ArrayLike) -> View:
-    """Find the move that lays a frame on the plate of these landmarks; see `fit_view`."""
+def fit_view_to(landmarks: Landmarks, frame_gray: ArrayLike, *, before: View | None = None) -> View:
+    """Find the move that lays a frame on the plate of these landmarks; see `fit_view`.
+
+    `before` is the view of the frame before it: from there a zoom or a walk is followed further
+    than from the plate alone.
+    """
     frame = _evened(frame_gray)
     if frame.shape != landmarks.evened.shape:
         msg = f"frame_gray must have the plate's shape {landmarks.evened.shape} (got {frame.shape})"
         raise ValueError(msg)
     soft = _without_grain(frame)
-    start = _coarse_move(landmarks, frame, soft)
+    start = _start(landmarks, frame, soft, before)
     there, here = _followed(landmarks, frame, start)
     view = _by_corners(there, here, frame.shape) if len(there) >= FEWEST_CORNERS else None
     if view is None:
@@ -136,6 +140,20 @@ def _smooth(picture: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32
     small = cv2.resize(picture, (w // 4, h // 4), interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(small, (0, 0), sigma_px / 4.0)
     return np.asarray(cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def _start(
+    landmarks: Landmarks, frame: NDArray[np.uint8], soft: NDArray[np.uint8], before: View | None
+) -> NDArray[np.float64]:
+    """Move plate -> frame to start from, shape (2, 3)."""
+    shift = _coarse_move(landmarks, frame, soft)
+    start = np.column_stack([np.eye(2), shift])
+    if before is None or before.is_still or not before.trusted:
+        return start
+    by_shift = _distance(landmarks, soft, np.column_stack([np.eye(2), -shift]))
+    if _distance(landmarks, soft, before.to_plate) >= by_shift:
+        return start
+    return np.asarray(cv2.invertAffineTransform(before.to_plate), np.float64)
 
 
 def _coarse_move(
@@ -171,8 +189,15 @@ def _followed(
     corners = landmarks.corners
     if not len(corners):
         return np.zeros((0, 2)), np.zeros((0, 2))
+    # what was zoomed is brought to the plate's scale first: the tracker knows shifts only
+    h, w = frame.shape
+    shifted = np.array_equal(start[:, :2], np.eye(2))
+    shift = start[:, 2] if shifted else np.zeros(2)
+    if not shifted:
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        frame = np.asarray(cv2.warpAffine(frame, start, (w, h), flags=flags), np.uint8)
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 30, 0.005)
-    guess = (corners + start).astype(np.float32)
+    guess = (corners + shift).astype(np.float32)
     lk: dict[str, Any] = {
         "winSize": (15, 15),
         "maxLevel": 3,
@@ -186,8 +211,12 @@ def _followed(
     there, back = there.reshape(-1, 2), back.reshape(-1, 2)
     good = (ok.ravel() > 0) & (ok_back.ravel() > 0)
     good &= np.linalg.norm(back - corners, axis=1) < 0.5
-    good &= np.linalg.norm(there - corners - start, axis=1) < 0.2 * max(frame.shape)
-    return corners[good].astype(np.float64), there[good].astype(np.float64)
+    good &= np.linalg.norm(there - corners - shift, axis=1) < 0.2 * max(h, w)
+    here = there.astype(np.float64)
+    if not shifted:
+        here = here @ start[:, :2].T + start[:, 2]
+        good &= ((here > 0) & (here < [w - 1, h - 1])).all(axis=1)
+    return corners[good].astype(np.float64), here[good]
 
 
 def _by_corners(
@@ -275,12 +304,12 @@ def _moved(matrix: NDArray[np.float64], shape: tuple[int, ...]) -> float:
 def _by_whole_picture(
     landmarks: Landmarks, frame: NDArray[np.uint8], start: NDArray[np.float64]
 ) -> View:
-    """Align by ECC on all open pixels, started from phase correlation, where corners are few."""
+    """Align by ECC on all open pixels, where corners are few."""
     lost = View(to_plate=IDENTITY.copy(), shake_px=np.nan, moved_px=0.0, trusted=False)
     usable = (landmarks.open > 0).sum()
     if usable < 400 or landmarks.evened.std() < 1.0 or frame.std() < 1.0:
         return lost
-    begin = np.array([[1, 0, start[0]], [0, 1, start[1]]], dtype=np.float32)
+    begin = np.column_stack([np.eye(2), start[:, 2]]).astype(np.float32)  # it knows no scale
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
     try:
         agreed, warp = cv2.findTransformECC(
@@ -291,7 +320,7 @@ def _by_whole_picture(
     matrix = np.asarray(cv2.invertAffineTransform(warp.astype(np.float64)), np.float64)
     sane = abs(np.degrees(np.arctan2(matrix[1, 0], matrix[0, 0]))) < 15
     # ECC may report a fair correlation for a wrong place: only a high one near the start counts
-    near = np.linalg.norm(warp[:, 2] - start) < 0.1 * max(frame.shape)
+    near = np.linalg.norm(warp[:, 2] - start[:, 2]) < 0.1 * max(frame.shape)
     return View(
         to_plate=matrix,
         shake_px=np.nan,
