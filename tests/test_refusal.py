@@ -66,6 +66,24 @@ def test_a_still_yard_by_day_is_called_free_of_smoke_though_no_pipe_is_seen(tmp_
     assert not found.colour.colour_open
 
 
+def turned_away(frames, rng):
+    """A yard from a hand; after two thirds of the time the phone looks at something else."""
+    elsewhere = rng.integers(40, 200, (23, 40)).astype(np.uint8).repeat(8, 0).repeat(8, 1)
+    for i, frame in enumerate(yard(frames, width=320, height=180)):
+        seen = frame if i < 0.66 * frames else elsewhere[:180, :, None].repeat(3, axis=2)
+        yield np.roll(seen, rng.integers(-4, 5, 2), axis=(0, 1))
+
+
+def test_a_clip_is_not_called_free_of_smoke_when_the_phone_turned_away(tmp_path):
+    views = turned_away(90, np.random.default_rng(5))
+
+    found = examine(write_clip(tmp_path / "away.mp4", views), exit_px=(150, 120), diameter_px=30)
+
+    assert found.refused == SHAKY.words
+    assert found.colour.colour_open
+    assert found.colour.none < 0.75
+
+
 def leaves(count=75, *, width=320, height=176):
     """Frames of an invented yard in which the leaves of half the view stir in the wind."""
     rng = np.random.default_rng(9)

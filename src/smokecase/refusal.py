@@ -28,6 +28,7 @@ Floats = NDArray[np.float64]
 
 MOSTLY_BLANK = 0.8  # share of frames without an answer, where no smoke was seen: nothing was read
 MOSTLY_UNSEEN = 0.5  # share of frames that were blown out, black or without texture
+MOST_LOST = 0.3  # share of frames that could not be laid: smoke may have come in those
 MOSTLY_VISIBLE = 0.7  # share of the clip with visible smoke beyond which there was no gap
 
 
@@ -67,7 +68,8 @@ def refuse(
     blank = wide | ~np.isfinite(trace.opacity_pct)
     smoky = visible if visible.any() else np.ones(len(trace), bool)
     why: str | None = None
-    if {MOVING_CAMERA, SHAKY} <= doubts or (unsteady(doubts) and not visible.any()):
+    lost = np.mean([SHAKY in of_frame for of_frame in trace.doubts]) > MOST_LOST
+    if {MOVING_CAMERA, SHAKY} <= doubts or ((unsteady(doubts) or lost) and not visible.any()):
         why = SHAKY.words
     elif NO_CLEAN_PLATE in doubts and not scene.open_above:
         why = NO_CLEAN_PLATE.words  # some frames are clearer than what was taken for clear
