@@ -40,7 +40,7 @@ def draw_reliability(path, model, sets):
                       capsize=3, label=f"{name} ({len(sure)})")  # fmt: skip
     axes.set(xlim=(0.3, 1.02), ylim=(0, 1.03), xlabel="chance given for the colour named first",
              ylabel="share that was right (95 % interval)")  # fmt: skip
-    axes.legend(loc="lower right", fontsize=8, frameon=False)
+    axes.legend(loc="lower right", fontsize=8, facecolor="white", edgecolor="none", framealpha=1)
     axes.spines[["top", "right"]].set_visible(False)
     figure.tight_layout()
     figure.savefig(path)
