@@ -86,6 +86,7 @@ def main(words=None):
     parser.add_argument("--set-clips", type=int, default=10**6, help="at most so many of each set")
     parser.add_argument("--set-given-only", action="store_true",
                         help="of the sets, leave out the runs without the pipe given")  # fmt: skip
+    parser.add_argument("--note", default="", help="words for the page's head")
     parser.add_argument("--cache", type=Path, default=ROOT / "build" / "accuracy")
     parser.add_argument("--out", type=Path, default=ROOT / "examples")
     args = parser.parse_args(words)
@@ -106,7 +107,8 @@ def main(words=None):
         parts[folder.name] = measure_folder(
             folder, folder.name, cache, by_itself=not args.set_given_only, most=args.set_clips
         )
-    page = write_page(args.out, parts=parts, pairs=pairs, real=real, fingerprint=fingerprint)
+    page = write_page(args.out, parts=parts, pairs=pairs, real=real, fingerprint=fingerprint,
+                      note=args.note)  # fmt: skip
     sys.stdout.write(f"{page}\n")
     return 0
 

@@ -45,10 +45,15 @@ as picture programs do; what such a picture blocks in linear light was worked ou
 the truth here, beside the alpha that its maker meant."""
 
 
-def write_page(out, *, parts, pairs, real, fingerprint):
-    """Write accuracy.md and its plots to a folder; returns the page's path."""
+def write_page(out, *, parts, pairs, real, fingerprint, note=""):
+    """Write accuracy.md and its plots to a folder; returns the page's path.
+
+    `note` are words for the page's head: which sets were seen before the code was done, and which
+    not.
+    """
     out.mkdir(parents=True, exist_ok=True)
     lines = [ABOUT, f"Fingerprint of the measuring code: `{fingerprint}`.", ""]
+    lines += [note, ""] if note else []
     for name, records in parts.items():
         scored = tables.Scored(records)
         lines += _part(name, scored)
