@@ -309,7 +309,9 @@ def _by_whole_picture(
     usable = (landmarks.open > 0).sum()
     if usable < 400 or landmarks.evened.std() < 1.0 or frame.std() < 1.0:
         return lost
-    begin = np.column_stack([np.eye(2), start[:, 2]]).astype(np.float32)  # it knows no scale
+    middle = 0.5 * np.array(frame.shape[::-1])
+    shift = start[:, :2] @ middle + start[:, 2] - middle  # it knows no scale
+    begin = np.column_stack([np.eye(2), shift]).astype(np.float32)
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
     try:
         agreed, warp = cv2.findTransformECC(
@@ -320,7 +322,7 @@ def _by_whole_picture(
     matrix = np.asarray(cv2.invertAffineTransform(warp.astype(np.float64)), np.float64)
     sane = abs(np.degrees(np.arctan2(matrix[1, 0], matrix[0, 0]))) < 15
     # ECC may report a fair correlation for a wrong place: only a high one near the start counts
-    near = np.linalg.norm(warp[:, 2] - start[:, 2]) < 0.1 * max(frame.shape)
+    near = np.linalg.norm(warp[:, 2] - shift) < 0.1 * max(frame.shape)
     return View(
         to_plate=matrix,
         shake_px=np.nan,
