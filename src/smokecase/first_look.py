@@ -25,8 +25,9 @@ from smokecase.errors import ClipError
 from smokecase.model_files import fingerprint
 from smokecase.optics.light import DIM_LIGHT, saturated, to_linear, to_srgb8
 from smokecase.video.clip import Clip, Frame, open_clip
+from smokecase.video.landmarks import find_landmarks, grey
 from smokecase.video.sound_track import read_sound
-from smokecase.video.steady import find_landmarks, fit_view_to, grey
+from smokecase.video.steady import fit_view_to
 
 LOOKED_S = 3.0  # the smoke-free seconds at the beginning
 APART_S = 0.4

@@ -47,8 +47,9 @@ from smokecase.readings import Examination, KeyFrame, OpacityMap, SmokeColour, S
 from smokecase.trace import SmokeReading, SmokeTrace
 from smokecase.video.clip import Clip, open_clip
 from smokecase.video.exposure import Exposure, block_means, fit_exposure
+from smokecase.video.landmarks import grey
 from smokecase.video.lay import lay_on_plate
-from smokecase.video.steady import fit_view, grey
+from smokecase.video.steady import fit_view
 
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]

@@ -17,8 +17,9 @@ from smokecase.errors import ClipError
 from smokecase.optics.light import saturated, to_linear
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import taken_out
+from smokecase.video.landmarks import Landmarks, find_landmarks, grey
 from smokecase.video.lay import lay_on_plate
-from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, grey
+from smokecase.video.steady import fit_view_to
 from smokecase.video.view import NOWHERE, Cut, View
 
 Picture = NDArray[np.float32]

@@ -59,7 +59,7 @@ from smokecase.sample import Layer, Lights, Sample
 from smokecase.video.clip import Clip
 from smokecase.video.exposure import BLOCK_PX as EXPOSURE_BLOCK_PX
 from smokecase.video.exposure import Exposure, block_means, fit_exposure, log_ratios, uneven
-from smokecase.video.steady import Landmarks
+from smokecase.video.landmarks import Landmarks
 from smokecase.video.view import NOWHERE, Cut
 
 Picture = NDArray[np.float32]

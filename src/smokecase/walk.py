@@ -33,8 +33,9 @@ from smokecase.scene import Scene
 from smokecase.trace import SmokeReading
 from smokecase.video.clip import Clip, Frame
 from smokecase.video.exposure import BLOCK_PX, block_means, log_ratios, taken_out, uneven
+from smokecase.video.landmarks import grey
 from smokecase.video.lay import lay_on_plate, whole_blocks
-from smokecase.video.steady import fit_view_to, grey
+from smokecase.video.steady import fit_view_to
 from smokecase.video.view import Cut, View, warp_mask
 
 Picture = NDArray[np.float32]

@@ -10,7 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 from skimage import data
 
-from smokecase.video.steady import find_landmarks, fit_view, fit_view_to
+from smokecase.video.landmarks import find_landmarks
+from smokecase.video.steady import fit_view, fit_view_to
 from smokecase.video.view import IDENTITY, NOWHERE, View, warp_to_plate
 
 EDGE = 40  # margin cut off, so that no warped picture shows its mirrored border

@@ -5,7 +5,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from smokecase.video.clip import Frame
-from smokecase.video.steady import Landmarks, find_landmarks, fit_view_to, grey
+from smokecase.video.landmarks import Landmarks, find_landmarks, grey
+from smokecase.video.steady import fit_view_to
 from smokecase.video.view import IDENTITY, View
 
 Floats = NDArray[np.float64]

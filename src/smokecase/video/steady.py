@@ -10,43 +10,27 @@ dropped: steadying a dark, even scene would otherwise invent a shake of 0.2 to 0
 `fit_view_to` is called per frame.
 """
 
-from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from smokecase.video.landmarks import (
+    Landmarks,
+    coarse_of,
+    evened_out,
+    find_landmarks,
+    without_grain,
+)
 from smokecase.video.view import IDENTITY, View
 
-LUMA = np.array([0.2126, 0.7152, 0.0722])  # BT.709
-
-MOST_CORNERS = 400
 FEWEST_CORNERS = 12  # below this the fit leans on single corners and ECC takes over
 BACK_LEVEL = 2  # of the way back's pyramid: where it should end is known
 NEAR_PX = 1.0  # a corner this close to the common move belongs to the still scene
 TRACK_NOISE_PX = 0.06  # tracking error of a good corner (measured in tests/video/test_steady.py)
-GRAIN_PX = 1.0  # blur before pictures are compared, so that resampling gains nothing by itself
-EVEN = 6.0  # local contrast in 8-bit codes below which a spot counts as even
 CALM_SHARE = 0.75  # of the pixels compared; smoke and passers-by fill the far tail
 FEWEST_COMPARED = 100
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Landmarks:
-    """What `fit_view_to` needs of the plate."""
-
-    evened: NDArray[np.uint8]  # (h, w) the plate with its local contrast made alike
-    corners: NDArray[np.float32]  # (n, 2) x, y
-    open: NDArray[np.uint8]  # (h, w) 255 where the scene may be compared, else 0
-    soft: NDArray[np.uint8]  # (h / 2, w / 2) each second pixel of the plate, without its grain
-    coarse: NDArray[np.float32]  # (h // 2, w // 2) the plate as phase correlation wants it
-
-
-def grey(codes: NDArray[np.uint16]) -> NDArray[np.float32]:
-    """Luma of the codes (h, w, 3) on the scale of 8 bits, for finding corners."""
-    luma = cv2.transform(codes, LUMA[None])  # rounded to a part in 65535
-    return np.asarray(luma, np.float32) / np.float32(257.0)
 
 
 def fit_view(
@@ -74,72 +58,23 @@ def fit_view(
     return fit_view_to(find_landmarks(plate_gray, keep_out=keep_out), frame_gray)
 
 
-def find_landmarks(plate_gray: ArrayLike, *, keep_out: ArrayLike | None = None) -> Landmarks:
-    """Find the plate's corners outside `keep_out`; see `fit_view`."""
-    evened = _evened(plate_gray)
-    allowed = np.full(evened.shape, 255, np.uint8)
-    if keep_out is not None:
-        closed = np.asarray(keep_out, dtype=bool)
-        if closed.shape != evened.shape:
-            msg = f"keep_out must have the plate's shape {evened.shape} (got {closed.shape})"
-            raise ValueError(msg)
-        allowed[closed] = 0
-    # corners spread over the picture: at most a few per patch, however lively one patch is
-    apart = max(4.0, 0.6 * float(np.sqrt(evened.size / MOST_CORNERS)))
-    found = cv2.goodFeaturesToTrack(evened, MOST_CORNERS, 0.02, apart, mask=allowed, blockSize=5)
-    corners = np.zeros((0, 2), np.float32) if found is None else found.reshape(-1, 2)
-    return Landmarks(
-        evened=evened,
-        corners=corners.astype(np.float32),
-        open=allowed,
-        soft=np.ascontiguousarray(_without_grain(evened)[::2, ::2]),
-        coarse=_coarse(evened, allowed),
-    )
-
-
 def fit_view_to(landmarks: Landmarks, frame_gray: ArrayLike, *, before: View | None = None) -> View:
     """Find the move that lays a frame on the plate of these landmarks; see `fit_view`.
 
     `before` is the view of the frame before it: from there a zoom or a walk is followed further
     than from the plate alone.
     """
-    frame = _evened(frame_gray)
+    frame = evened_out(frame_gray)
     if frame.shape != landmarks.evened.shape:
         msg = f"frame_gray must have the plate's shape {landmarks.evened.shape} (got {frame.shape})"
         raise ValueError(msg)
-    soft = _without_grain(frame)
+    soft = without_grain(frame)
     start = _start(landmarks, frame, soft, before)
     there, here = _followed(landmarks, frame, start)
     view = _by_corners(there, here, frame.shape) if len(there) >= FEWEST_CORNERS else None
     if view is None:
         view = _by_whole_picture(landmarks, frame, start)
     return _kept_if_closer(view, landmarks, soft, there, here)
-
-
-def _evened(gray: ArrayLike) -> NDArray[np.uint8]:
-    """Local contrast made alike, as 8 bit: exposure, shading and soft shadows drop out."""
-    picture = np.asarray(gray, dtype=np.float32)
-    if picture.ndim != 2:
-        msg = f"a grey picture must have shape (h, w) (got {picture.shape})"
-        raise ValueError(msg)
-    low, high = np.percentile(picture[::3, ::3], (1.0, 99.0))
-    steps = np.float32(255.0 / max(float(high - low), 1e-12))
-    codes = (picture - np.float32(low)) * steps
-    reach = max(4.0, max(picture.shape) / 60.0)
-    fine = codes - _smooth(codes, reach)
-    contrast = cv2.sqrt(_smooth(fine * fine, 2.0 * reach) + np.float32(EVEN**2))
-    spread = cv2.divide(fine, contrast, scale=50.0)
-    return np.asarray(np.clip(spread + np.float32(128.5), 0, 255), np.uint8)
-
-
-def _smooth(picture: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
-    """Wide Gaussian blur, done at a quarter of the size where that is quicker."""
-    h, w = picture.shape
-    if min(h, w) < 32:
-        return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma_px), dtype=np.float32)
-    small = cv2.resize(picture, (w // 4, h // 4), interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, (0, 0), sigma_px / 4.0)
-    return np.asarray(cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def _start(
@@ -161,7 +96,7 @@ def _coarse_move(
 ) -> NDArray[np.float64]:
     """Shift plate -> frame to whole pixels by phase correlation; none where it does not help."""
     h, w = frame.shape
-    (dx, dy), _ = cv2.phaseCorrelate(landmarks.coarse, _coarse(frame, landmarks.open))
+    (dx, dy), _ = cv2.phaseCorrelate(landmarks.coarse, coarse_of(frame, landmarks.open))
     shift = 2.0 * np.array([dx, dy])
     if np.hypot(*shift) > 0.25 * min(h, w):
         return np.zeros(2)
@@ -170,16 +105,6 @@ def _coarse_move(
     moved = np.column_stack([np.eye(2), -shift])
     closer = _distance(landmarks, soft, moved) < _distance(landmarks, soft, IDENTITY)
     return shift if closer else np.zeros(2)
-
-
-def _coarse(evened: NDArray[np.uint8], open_: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Open part at half the size, fading towards the picture's edges, for phase correlation."""
-    h, w = evened.shape
-    if min(h, w) < 4:
-        return np.zeros((2, 2), np.float32)
-    contrast = (evened.astype(np.float32) - 128.0) * (open_ > 0)
-    small = cv2.resize(contrast, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
-    return np.asarray(small * cv2.createHanningWindow((w // 2, h // 2), cv2.CV_32F), np.float32)
 
 
 def _followed(
@@ -348,10 +273,6 @@ def _kept_if_closer(
     left = _sigma(_misses(IDENTITY, here, there)) if len(there) >= FEWEST_CORNERS else np.nan
     still = bool(np.isfinite(left) and left < 0.5 * NEAR_PX)
     return View(to_plate=IDENTITY.copy(), shake_px=left, moved_px=0.0, trusted=still)
-
-
-def _without_grain(frame: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    return np.asarray(cv2.GaussianBlur(frame, (5, 5), GRAIN_PX), np.uint8)
 
 
 def _distance(landmarks: Landmarks, soft: NDArray[np.uint8], matrix: NDArray[np.float64]) -> float:
