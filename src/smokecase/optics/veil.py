@@ -7,8 +7,9 @@ stand in one likelihood, from which J and a follow. Knowing J, every pixel whose
 from it tells T by least squares over the channels.
 
 How well J is known is carried by an ensemble: each member is a fit to windows drawn anew in
-blocks (neighbours err together), with the tone curve bent within its doubt and the prior's
-centre drawn from the prior, so that where the picture says nothing the spread is the prior's.
+blocks (neighbours err together), with a tone curve drawn by how well smoke fits under it (Bayes'
+rule on a grid of curves) and the prior's centre drawn from the prior, so that where the picture
+says nothing the spread is the prior's.
 """
 
 from dataclasses import dataclass, replace
