@@ -30,6 +30,7 @@ BARS = {
     # 0.79 and 0.73 just below what is named
     "smoke clips whose colour is told wrong": (0, False),
     "smoke clips whose colour is left open": (2, False),
+    "mean weight of the true colour": (0.75, True),
     "smoke-free clips in which smoke is claimed": (0, False),
     "mean absolute error of pairs": (4.0, False),
     "back-lit pairs without the doubt": (0, False),
@@ -84,6 +85,9 @@ def clip_figures(clips):
             one not in (true, "open") for one, true in told
         ),
         "smoke clips whose colour is left open": sum(one == "open" for one, _ in told),
+        "mean weight of the true colour": float(
+            np.mean([c["given"]["colour"][c["truth"]["colour"]] for c in smoky])
+        ),
         "smoke-free clips in which smoke is claimed": sum(
             c["given"]["timing"]["onset_s"] is not None for c in free
         ),
