@@ -69,8 +69,9 @@ def draw_confusion(path, model, sets):
         axes.imshow(share, cmap="BuGn", vmin=0, vmax=1.2)
         for i in range(3):
             for j in range(4):
+                ink = "white" if share[i, j] > 0.8 else INK
                 axes.text(j, i, f"{100 * share[i, j]:.0f} %\n({table[i, j]:.0f})", ha="center",
-                          va="center", color=INK, fontsize=9)  # fmt: skip
+                          va="center", color=ink, fontsize=9)  # fmt: skip
         axes.set_xticks(range(4), columns, fontsize=9)
         axes.set_yticks(range(3), COLOURS, fontsize=9)
         axes.set_xlabel("told")
