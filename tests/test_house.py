@@ -32,7 +32,7 @@ MAY = {
     "sample": WORDS | {"video", "optics"},  # the frames that walk 1 learns from
     "scene": WORDS | {"video", "optics", "plume", "model_files", "sample"},  # walk 1: what stays
     "walk": WORDS | {"video", "optics", "plume", "scene"},  # walk 2: frame after frame
-    "refusal": WORDS | {"scene"},  # when there is no answer
+    "refusal": WORDS | {"plume", "scene"},  # when there is no answer
     "key_frames": WORDS | {"scene", "walk"},
     "examination": WORDS
     | {

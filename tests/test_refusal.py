@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 
 from made_clips import write_clip, yard
-from page_clips import cut
-from smokecase.doubts import EXPOSURE_UNCHECKED, MOVING_CAMERA, SHAKY, SHORT_PLATE
+from smokecase.doubts import EXPOSURE_UNCHECKED, MOVING_CAMERA, SHAKY, SHORT_PLATE, SMOKE_OPEN
 from smokecase.examination import examine
+from smokecase.plume.smoke_or_not import AtPipe
 from smokecase.refusal import unsteady
+from smokecase.report.story import tell_story
 
 
 @pytest.mark.parametrize(
@@ -22,19 +23,6 @@ from smokecase.refusal import unsteady
 )
 def test_a_view_is_unsteady_where_even_its_clear_parts_seem_changed(doubts, told):
     assert unsteady(doubts) is told
-
-
-def test_a_refused_clip_is_called_free_of_smoke_in_no_frame(tmp_path):
-    clip = cut(tmp_path / "tiny.mp4", size=(320, 180), every=6, seconds=7.0)
-
-    found = examine(clip, exit_px=(130.0, 110.0), diameter_px=12.0)  # not on the pipe
-
-    assert found.refused is not None
-    assert found.colour.colour_open
-    assert np.isnan(found.trace.opacity_pct).all()
-    assert np.isnan(found.trace.transmittance).all()
-    assert found.trace.colour[:, 3].max() < 0.75
-    np.testing.assert_allclose(found.trace.colour.sum(axis=1), 1.0)
 
 
 @pytest.mark.parametrize(
@@ -64,6 +52,34 @@ def test_a_still_yard_by_day_is_called_free_of_smoke_though_no_pipe_is_seen(tmp_
     assert found.exit_px is None
     assert found.colour.none > 0.75
     assert not found.colour.colour_open
+
+
+@pytest.mark.parametrize(("rank", "refused"), [(0.1, None), (0.01, SMOKE_OPEN.words)])
+def test_what_was_read_stands_where_smoke_is_open_but_not_likely(
+    tmp_path, monkeypatch, rank, refused
+):
+    at_pipe = AtPipe(change_rank=rank, flicker_rank=rank)
+    monkeypatch.setattr("smokecase.scene.look_at_pipe", lambda *_: at_pipe)
+    path = write_clip(tmp_path / "yard.mp4", yard(90, width=320, height=180))
+
+    found = examine(path, exit_px=(150, 120), diameter_px=30)
+
+    assert (at_pipe.smoke > 0.5) is bool(refused)
+    assert at_pipe.smoke > 0.25
+    assert found.refused == refused
+    assert found.colour.colour_open
+    assert SMOKE_OPEN in found.doubts
+    assert found.trace.colour[:, 3].max() < 0.75
+    read = np.isfinite(found.trace.opacity_pct)
+    np.testing.assert_allclose(found.trace.colour.sum(axis=1), 1.0)
+    assert read.mean() == (0.0 if refused else 1.0)
+    if refused:
+        assert np.isnan(found.trace.transmittance).all()
+    else:
+        assert found.trace.opacity_low_pct.max() <= 0.0 <= found.trace.opacity_high_pct.min()
+        assert tell_story(found).startswith(
+            "Whether there is smoke cannot be told. The highest reading of the measuring section is"
+        )
 
 
 def turned_away(frames, rng):

@@ -163,7 +163,7 @@ COLOUR_OPEN = _doubt(
 )
 SMOKE_OPEN = _doubt(
     "smoke_open",
-    "the view at the pipe changes as smoke would change it, but no plume could be measured",
+    "the view at the pipe changes as smoke would change it, but whether it is smoke cannot be told",
     "film again with the phone on something firm, from the side, with nothing else moving",
 )
 COLOUR_CAST = _doubt(

@@ -48,6 +48,7 @@ SPOKEN = {
 TOLD: dict[str, set[str] | None] = {
     "report/story.py": {
         "tell_story", "tell_colour", "_of_a_picture", "_of_the_map", "_of_a_clip", "_limit",
+        "_densest", "tell_no_onset",
         "_started", "_fall", "_seen", "_apart", "_why", "with_bounds",
     },
     "sound/words.py": None,

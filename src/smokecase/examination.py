@@ -27,6 +27,7 @@ from smokecase.doubts import (
     PUFF_RATE_OPEN,
     SECTION_HIDDEN,
     SMOKE_FROM_START,
+    SMOKE_OPEN,
     TOO_SHORT,
     VEIL_LIKE_PLATE,
     Doubt,
@@ -246,8 +247,9 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     refused, trace = refuse(
         scene, trace, visible, doubts, share=settings.refuse_share, u_pct=settings.refuse_u_pct
     )
-    if refused and no_smoke >= LIKELY_NONE:  # where nothing could be read, nothing is clear
-        colour, _ = tell_colour(None, LIKELY_NONE)
+    if SMOKE_OPEN in doubts or (refused and no_smoke >= LIKELY_NONE):
+        # where nothing could be read, or all may be smoke, no frame is clear
+        colour, _ = tell_colour(None, min(no_smoke, LIKELY_NONE))
         trace = _coloured(trace, colour, np.ones(len(trace), bool))
     for per_frame in trace.doubts:
         doubts |= per_frame & {VEIL_LIKE_PLATE, SECTION_HIDDEN}

@@ -21,6 +21,7 @@ from smokecase.doubts import (
     Doubt,
 )
 from smokecase.measured import COVERAGE
+from smokecase.plume.kind import LIKELY_NONE
 from smokecase.scene import Scene
 from smokecase.trace import SmokeTrace
 
@@ -73,8 +74,8 @@ def refuse(
         why = SHAKY.words
     elif NO_CLEAN_PLATE in doubts and not scene.open_above:
         why = NO_CLEAN_PLATE.words  # some frames are clearer than what was taken for clear
-    elif SMOKE_OPEN in doubts:  # zero with a narrow interval would be the worst answer
-        why = (_why_unseen(trace, blank, doubts) or SMOKE_OPEN).words
+    elif SMOKE_OPEN in doubts and (hidden := _why_hidden(scene, trace, blank, doubts)):
+        why = hidden.words
     elif scene.pipe is None:
         why = EXIT_NOT_FOUND.words if visible.any() else None
     elif scene.open_above and visible.mean() > MOSTLY_VISIBLE:
@@ -89,6 +90,20 @@ def refuse(
     # an empty cell always says why, whatever else is in doubt there
     said = [d | cause if wide[i] or not d else d for i, d in enumerate(trace.doubts)]
     return why, without_readings(trace, gone, said)
+
+
+def _why_hidden(
+    scene: Scene, trace: SmokeTrace, blank: NDArray[np.bool_], doubts: Set[Doubt]
+) -> Doubt | None:
+    """Tell why there may be more smoke than the section shows, where it is open if there is any.
+
+    The view hides it, or the camera was moved, or smoke is likelier than not and yet no plume was
+    found: zero with a narrow interval would be the worst answer. Otherwise what was read stands,
+    and only whether it is smoke stays open.
+    """
+    likely = scene.at_pipe is None or scene.at_pipe.smoke > 1.0 - LIKELY_NONE
+    unseen = _why_unseen(trace, blank, doubts)
+    return unseen or (SMOKE_OPEN if likely or MOVING_CAMERA in doubts else None)
 
 
 def _why_unseen(trace: SmokeTrace, blank: NDArray[np.bool_], doubts: Set[Doubt]) -> Doubt | None:

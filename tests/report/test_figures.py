@@ -74,6 +74,15 @@ def test_every_key_picture_is_shown_with_section_and_caption(count, size):
     assert Image.open(io.BytesIO(to_png(figure))).width > 1400
 
 
+def test_a_key_picture_without_a_reading_says_why():
+    whole = replace(a_refused_examination(), key_frames=key_frames(1, 36, 64))
+
+    figure = draw_contact_sheet(whole)
+
+    shown = next(axes for axes in figure.axes if axes.images)
+    assert shown.get_title("right") == "section no reading: too even behind"
+
+
 def test_the_legend_explains_only_what_is_drawn():
     key = key_frames(1, 36, 64)[0]
     bare = replace(key, plume=np.zeros_like(key.plume), section_px=None, exit_px=None)

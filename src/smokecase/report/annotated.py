@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from smokecase.doubts import SMOKE_OPEN
 from smokecase.optics.light import to_linear, to_srgb8
 from smokecase.readings import Examination
 from smokecase.report.story import with_bounds
@@ -168,7 +169,7 @@ class _Strip:
             head, tail = "no reading", "see the doubts"
         weights = trace.colour[i]
         colour = "colour open"
-        if np.isfinite(weights).all():
+        if np.isfinite(weights).all() and SMOKE_OPEN not in self.examination.doubts:
             j = int(np.argmax(weights))
             colour = f"{COLOUR_WORDS[COLOURS[j]]}, weight {100 * weights[j]:.0f} %"
         pen.text((left, top), head, fill=LINE, font=self.large)

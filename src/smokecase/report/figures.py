@@ -5,6 +5,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.doubts import (
+    NO_TEXTURE,
+    SATURATED,
+    SECTION_HIDDEN,
+    SHAKY,
+    TOO_DARK,
+    VEIL_LIKE_PLATE,
+    Doubt,
+)
 from smokecase.languages import ENGLISH, say
 from smokecase.readings import SCREENING, Examination, KeyFrame
 from smokecase.report.figure_style import FAINT, INK, PAPER, SETTINGS, title
@@ -125,9 +134,23 @@ def _reading_at(examination: Examination, time_s: float, lang: str) -> str:
         return ""
     i = int(np.argmin(np.abs(trace.time_s - time_s)))
     if not np.isfinite(trace.opacity_pct[i]):
-        return say("no reading", lang)
+        return _why_none(trace.doubts[i], lang)
     reading = with_bounds(trace.opacity_pct[i], trace.opacity_low_pct[i], trace.opacity_high_pct[i])
     return say(reading, lang)
+
+
+def _why_none(doubts: frozenset[Doubt], lang: str) -> str:
+    """Say in a word or two why a picture has no reading."""
+    reasons = (
+        (SECTION_HIDDEN, say("hidden", lang)),
+        (SATURATED, say("blown out", lang)),
+        (TOO_DARK, say("too dark", lang)),
+        (NO_TEXTURE, say("too even behind", lang)),
+        (SHAKY, say("camera shakes", lang)),
+        (VEIL_LIKE_PLATE, say("too uncertain", lang)),
+    )
+    why = next((words for doubt, words in reasons if doubt in doubts), "")
+    return say("no reading", lang) + (f": {why}" if why else "")
 
 
 def draw_opacity_map(examination: Examination) -> "Figure | None":

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from smokecase.doubts import DOUBTS, SMOKE_FROM_START
+from smokecase.doubts import DOUBTS, SMOKE_FROM_START, SMOKE_OPEN
 from smokecase.errors import printable
 from smokecase.measured import COVERAGE, Measured
 from smokecase.readings import SCREENING, Examination, OpacityMap
@@ -170,7 +170,8 @@ def _of_the_map(found: OpacityMap) -> str:
 def _of_a_clip(examination: Examination) -> list[str]:
     timing = examination.timing
     if timing.onset_s is None:
-        return [*_started(examination), "No smoke was seen.", _limit(examination)]
+        limit = _densest if SMOKE_OPEN in examination.doubts else _limit
+        return [*_started(examination), tell_no_onset(examination), limit(examination)]
     sentences = _started(examination)
     if SMOKE_FROM_START in examination.doubts:
         sentences.append("Smoke is there from the first picture.")
@@ -213,6 +214,13 @@ def _nearest_reading(examination: Examination, at_s: float) -> str | None:
     return with_bounds(float(trace.opacity_pct[i]), float(bounds[0]), float(bounds[1]))
 
 
+def tell_no_onset(examination: Examination) -> str:
+    """Tell that no smoke was seen, or that this stays open."""
+    if SMOKE_OPEN in examination.doubts:
+        return "Whether there is smoke cannot be told."
+    return "No smoke was seen."
+
+
 def _limit(examination: Examination) -> str:
     """Say how much smoke could have gone unseen."""
     level = _around(examination, None, WHOLE)
@@ -221,6 +229,20 @@ def _limit(examination: Examination) -> str:
     return (
         f"Over the whole clip the measuring section read {level}; smoke thinner than the upper "
         "end of this interval would not have shown."
+    )
+
+
+def _densest(examination: Examination) -> str:
+    """Tell the highest reading of what may or may not be smoke."""
+    time_s, half = examination.trace.time_s, PEAK_HALF_WIDTH_S
+    around = [(t - half, t + half) for t in np.arange(time_s[0], time_s[-1] + half, half)]
+    read = [(bounds, span) for span in around if (bounds := _bounds(examination, None, span))]
+    if not read:
+        return f"How much light was blocked cannot be said{_why(examination)}."
+    bounds, span = max(read, key=lambda one: one[0][0])
+    return (
+        f"The highest reading of the measuring section is {with_bounds(*bounds)}, around "
+        f"{span[0] + half:.1f} s; if it is smoke, it blocked so much of the light then."
     )
 
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from smokecase.case.record import Case, Entry
 from smokecase.doubts import DOUBTS
 from smokecase.languages import say, say_error
-from smokecase.report.story import tell_peak
+from smokecase.report.story import tell_no_onset, tell_peak
 from smokecase.web.desk import Desk, Job
 from smokecase.web.markup import (
     button,
@@ -124,7 +124,7 @@ def _measured(entry: Entry, case: Case, lang: str) -> str:
         told = (
             say("At its densest it blocks {peak} of the light.", lang).format(peak=say(peak, lang))
             if peak
-            else say("Measured. No smoke was seen.", lang)
+            else say("Measured.", lang) + " " + say(tell_no_onset(examination), lang)
             if examination.timing.onset_s is None
             else say("Smoke was seen, but its thickness could not be read.", lang)
         )

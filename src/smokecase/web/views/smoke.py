@@ -5,7 +5,7 @@ from smokecase.case.record import LIGHTS, LOADS, ROLES, Case, Entry
 from smokecase.doubts import DOUBTS
 from smokecase.languages import say, text
 from smokecase.readings import Examination
-from smokecase.report.story import tell_peak, tell_story
+from smokecase.report.story import tell_no_onset, tell_peak, tell_story
 from smokecase.web.desk import Desk, Job
 from smokecase.web.markup import (
     button,
@@ -138,7 +138,7 @@ def _answer(seen: Examination, lang: str) -> str:
         first = f'<div class="figure none"><strong>{esc(head)}</strong><p>{esc(below)}</p></div>'
     elif peak is None:
         none = (
-            say("No smoke was seen.", lang)
+            say(tell_no_onset(seen), lang)
             if seen.timing.onset_s is None
             else say("Smoke was seen, but its thickness could not be read.", lang)
         )

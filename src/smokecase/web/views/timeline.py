@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from smokecase.doubts import SMOKE_OPEN
 from smokecase.languages import say, text
 from smokecase.readings import Examination
 from smokecase.trace import COLOURS
@@ -230,8 +231,10 @@ def _data(
     def rounded(column: Floats) -> list[float | None]:
         return [round(float(v), 1) if math.isfinite(v) else None for v in column[kept]]
 
+    told = np.isfinite(trace.colour[kept]).all(axis=1) & (SMOKE_OPEN not in examination.doubts)
     main = [
-        COLOURS[int(np.argmax(row))] if np.isfinite(row).all() else "" for row in trace.colour[kept]
+        COLOURS[int(np.argmax(row))] if known else ""
+        for row, known in zip(trace.colour[kept], told, strict=True)
     ]
     shares = [
         round(100 * float(np.max(row))) if np.isfinite(row).all() else 0
