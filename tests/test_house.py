@@ -27,16 +27,19 @@ MAY = {
     "sound": WORDS | {"video"},
     "together": WORDS,  # smoke and sound of one clip
     "behind": WORDS | {"video", "plume", "scene", "walk"},  # what hangs behind the plume
+    "pair_map": WORDS | {"plume"},
     # two stills, or one
-    "pair": WORDS | {"video", "optics", "plume", "model_files", "behind", "scene"},
+    "pair": WORDS | {"video", "optics", "plume", "model_files", "behind", "scene", "pair_map"},
     "sample": WORDS | {"video", "optics"},  # the frames that walk 1 learns from
     "scene": WORDS | {"video", "optics", "plume", "model_files", "sample"},  # walk 1: what stays
     "walk": WORDS | {"video", "optics", "plume", "scene"},  # walk 2: frame after frame
     "refusal": WORDS | {"plume", "scene"},  # when there is no answer
+    "plume_doubts": WORDS | {"walk"},
     "key_frames": WORDS | {"scene", "walk"},
     "examination": WORDS
     | {
         "refusal",
+        "plume_doubts",
         "video",
         "optics",
         "plume",

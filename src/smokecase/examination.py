@@ -18,13 +18,8 @@ from numpy.typing import NDArray
 
 from smokecase.behind import find_sheets_in, follow_drift, look_behind, working_box
 from smokecase.doubts import (
-    BACK_LIT,
-    COLOUR_OPEN,
-    DETACHED_PLUME,
     NO_CLEAN_PLATE,
     NO_SOUND,
-    PLUME_LEAVES_PICTURE,
-    PUFF_RATE_OPEN,
     SECTION_HIDDEN,
     SMOKE_FROM_START,
     SMOKE_OPEN,
@@ -44,7 +39,8 @@ from smokecase.plume.timing import (
     tell_smoke_from_specks,
     tell_timing,
 )
-from smokecase.readings import Examination, SmokeColour, SmokeTiming, SoundReading
+from smokecase.plume_doubts import doubt_of_veil, doubts_of_plume
+from smokecase.readings import Examination, SmokeColour, SoundReading
 from smokecase.refusal import refuse, without_readings
 from smokecase.sample import take_sample
 from smokecase.scene import U_LN_PAPER, Scene, learn_scene
@@ -240,7 +236,7 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
     if not scene.open_above and clearer_than_clear(trace.opacity_pct, trace.opacity_high_pct):
         doubts |= {SMOKE_FROM_START, NO_CLEAN_PLATE}
     if visible.any():
-        doubts |= _plume_doubts(walk, trace, visible, colour, timing)
+        doubts |= doubts_of_plume(walk, trace, visible, colour, timing)
     duration = float(trace.time_s[-1] - trace.time_s[0]) if len(trace) > 1 else 0.0
     if duration < settings.fewest_s:
         doubts.add(TOO_SHORT)
@@ -281,7 +277,7 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
         | {
             "plate": scene.plate.origin,
             "plate_window_s": [scene.plate.from_s, scene.plate.to_s],
-            "veil": _veil_doubt(walk),
+            "veil": doubt_of_veil(walk),
             "at_pipe": scene.at_pipe and asdict(scene.at_pipe),
             "coding": clip.coding,
             "remarks": list(clip.remarks),
@@ -309,39 +305,6 @@ def _without_passing(
     return without_readings(trace, passing, [d | hidden for d in trace.doubts]), visible
 
 
-def _plume_doubts(
-    walk: Walk,
-    trace: SmokeTrace,
-    visible: NDArray[np.bool_],
-    colour: SmokeColour,
-    timing: SmokeTiming,
-) -> set[Doubt]:
-    """Tell what is doubtful about a plume that was seen."""
-    doubts = set()
-    if colour.colour_open:
-        doubts.add(COLOUR_OPEN)
-    if colour.lighting == "back_lit":
-        doubts.add(BACK_LIT)
-    if walk.at_edge > 0.2 * max(1, walk.maps):
-        doubts.add(PLUME_LEAVES_PICTURE)
-    section = _median(trace.opacity_pct[visible])
-    plume = _median(trace.plume_p95_pct[visible])
-    if section < 0.35 * plume and timing.onset_s is not None:
-        doubts.add(DETACHED_PLUME)
-    if timing.puff_hz is None:
-        doubts.add(PUFF_RATE_OPEN)
-    return doubts
-
-
-def _veil_doubt(walk: Walk) -> dict[str, float] | None:
-    """Tell what hangs on the smoke's brightness, for comparing; None where it was not needed."""
-    doubt = walk.reader.veil_doubt() if walk.reader and not walk.contrast else None
-    if doubt is None:
-        return None
-    scene = walk.scene
-    return doubt | {"ln_white": float(np.log(scene.white[1])), "u_ln_white": scene.u_ln_white}
-
-
 def _look(scene: Scene) -> ColourLook | None:
     pipe = scene.pipe
     return look_at_smoke(
@@ -355,8 +318,3 @@ def _coloured(trace: SmokeTrace, colour: SmokeColour, visible: NDArray[np.bool_]
     weights = np.array([colour.black, colour.blue, colour.white, colour.none])
     rows = np.where(visible[:, None], weights, np.array([0.0, 0.0, 0.0, 1.0]))
     return replace(trace, colour=rows)
-
-
-def _median(column: Floats) -> float:
-    known = column[np.isfinite(column)]
-    return float(np.median(known)) if len(known) else math.nan

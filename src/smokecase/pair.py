@@ -33,16 +33,17 @@ from smokecase.doubts import (
 from smokecase.errors import ClipError
 from smokecase.measured import COVERAGE, Measured
 from smokecase.optics.light import saturated, to_linear, to_srgb8
+from smokecase.pair_map import make_map, opacity_in_section, opacity_of_pixels, section_of
 from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.channel_texture import channel_texture
 from smokecase.plume.find_exit import find_exit
 from smokecase.plume.kind import look_at_smoke, tell_colour, tell_colour_of_light
 from smokecase.plume.learn_veil import brightest_luma, learn_veil
 from smokecase.plume.likely_white import likely_white
-from smokecase.plume.local_veil import LocalVeil, fit_local_veil
+from smokecase.plume.local_veil import fit_local_veil
 from smokecase.plume.marked_white import U_LN_MARKED, marked_white
 from smokecase.plume.measure import SectionValues
-from smokecase.plume.section import PipeExit, measuring_section
+from smokecase.plume.section import PipeExit
 from smokecase.readings import Examination, KeyFrame, OpacityMap, SmokeColour, SmokeTiming
 from smokecase.trace import SmokeReading, SmokeTrace
 from smokecase.video.clip import Clip, open_clip
@@ -177,7 +178,9 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
         colour, _ = tell_colour(None, 1.0)
         shape = light.shape[:2]
         known = np.isfinite(on_board)
-        flat = _map(np.where(known, on_board, 0.0), np.where(known, u_board, UNSEEN_PCT / COVERAGE))
+        flat = make_map(
+            np.where(known, on_board, 0.0), np.where(known, u_board, UNSEEN_PCT / COVERAGE)
+        )
         opacity = Measured(value=0.0, u=UNSEEN_PCT / COVERAGE, unit="%") if pipe else None
         missing = frozenset() if pipe else frozenset({EXIT_NOT_FOUND})
         reading = _reading(opacity, missing, colour, {}, behind)
@@ -187,11 +190,11 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
         )  # fmt: skip
     tell(0.7, "measuring")
     local = fit_local_veil(windows, veil)
-    values, u = _opacity(light, plate, u_plate, local)
+    values, u = opacity_of_pixels(light, plate, u_plate, local)
     known = np.isfinite(on_board)  # contrast knows nothing of the smoke's colour, and needs not
     values, u = np.where(known, on_board, values), np.where(known, u_board, u)
     values = np.where(clipped | (u > WIDEST_PCT), np.nan, values)
-    opacity_map = _map(values, u)
+    opacity_map = make_map(values, u)
     look = look_at_smoke(
         veil, windows, plate=plate, white=white, u_ln_white=u_ln_white,
         brightest=brightest_luma(plate), moving=False,
@@ -209,7 +212,7 @@ def examine_pair(  # noqa: PLR0913 - the door's options, each by name
     if known.mean() < 0.2 and behind is None:
         doubts.add(VEIL_LIKE_PLATE)
         refused = VEIL_LIKE_PLATE.words
-    opacity, missing = _in_section(values, u, pipe)
+    opacity, missing = opacity_in_section(values, u, pipe)
     extra = {}
     if plume.any():
         extra["plume_p95_pct"] = float(np.percentile(values[plume], 95))
@@ -262,45 +265,6 @@ def _pipe(
     return found if found.diameter_px is not None and found.direction_deg is not None else None
 
 
-def _opacity(
-    light: Picture, plate: Picture, u_plate: Picture, local: LocalVeil
-) -> tuple[Floats, Floats]:
-    """Opacity of every pixel and its standard uncertainty [%]."""
-    depths = local.depth(light, plate)  # (m, h, w)
-    opacity = 100.0 * (1.0 - np.exp(-depths))
-    value = opacity[0]
-    spread = np.sqrt(np.mean((opacity[1:] - value) ** 2, axis=0))
-    away = np.sqrt(np.sum((plate - local.light(plate.shape[:2])) ** 2, axis=-1)) + 0.005
-    noise = 100.0 * np.sqrt(np.sum(u_plate.astype(np.float64) ** 2, axis=-1)) / away
-    return value, np.sqrt(spread**2 + noise**2 + 0.4**2 + (0.03 * value) ** 2)
-
-
-def _map(values: Floats, u: Floats) -> OpacityMap:
-    return OpacityMap(
-        opacity_pct=values.astype(np.float32),
-        low_pct=(values - COVERAGE * u).astype(np.float32),
-        high_pct=(values + COVERAGE * u).astype(np.float32),
-    )
-
-
-def _section(pipe: PipeExit) -> Box:
-    return measuring_section(pipe.exit_px, pipe.diameter_px, pipe.direction_deg)  # type: ignore[arg-type]
-
-
-def _in_section(
-    values: Floats, u: Floats, pipe: PipeExit | None
-) -> tuple[Measured | None, frozenset[Doubt]]:
-    if pipe is None or pipe.exit_px is None:
-        return None, frozenset({EXIT_NOT_FOUND})
-    x0, y0, x1, y1 = _section(pipe)
-    box = values[max(0, y0) : max(0, y1), max(0, x0) : max(0, x1)]
-    if box.size == 0 or np.isfinite(box).mean() < 0.7:
-        return None, frozenset({VEIL_LIKE_PLATE})
-    doubt = u[max(0, y0) : max(0, y1), max(0, x0) : max(0, x1)]
-    # neighbours err together: the mean is hardly better known than one of them
-    return Measured(value=float(np.nanmean(box)), u=float(np.nanmean(doubt)), unit="%"), frozenset()
-
-
 def _reading(
     opacity: Measured | None,
     doubts: frozenset[Doubt],
@@ -341,7 +305,7 @@ def _examination(  # noqa: PLR0913 - the parts of the record, each by name
     scale: float,
     settings: dict[str, Any] | None = None,
 ) -> Examination:
-    section = _section(pipe) if pipe is not None else None
+    section = section_of(pipe) if pipe is not None else None
     frame = KeyFrame(
         time_s=0.0,
         what="with smoke" if opacity_map is not None else "the picture",
