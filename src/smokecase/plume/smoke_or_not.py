@@ -25,7 +25,7 @@ FEWEST_FRAMES = 5
 UPPER_PERCENT = 75.0  # of the blocks at the exit: smoke rarely fills all of them
 # log-odds of smoke: offset; per -ln of each share. Logistic regression at even odds on computed
 # clips, made by `models/fit_smoke_or_not.py`, which says how often it is right
-ODDS = (-5.13, 1.10, 1.10)
+ODDS = (-6.73, 1.38, 1.33)
 LEAST_SHARE = 0.01  # below it nothing more is said
 
 
