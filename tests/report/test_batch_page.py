@@ -136,3 +136,14 @@ def test_a_number_stays_on_one_line_with_its_unit_and_interval_and_doubts_are_li
     assert "<td>exit uncertain, no sound</td>" in text
     assert 'class="card halt"' in text
     assert 'aria-label="clips by opacity: 60 to 65 %: 1"' in text
+
+
+def test_where_smoke_stays_open_the_clip_is_not_counted_as_clear():
+    page = page_of(
+        a_row(clip="clear.mp4", peak_pct=None, visible_share=0.0),
+        a_row(clip="open.mp4", peak_pct=None, visible_share=None, colour_open=True,
+              doubts="smoke_open veil_like_plate"),
+    )  # fmt: skip
+
+    assert "1 show no smoke that could be read; 1 leave open if there is smoke" in page
+    assert [text in page for text in ("<td>none</td>", "<td>open</td>")] == [True, True]

@@ -14,6 +14,7 @@ import numpy as np
 from smokecase.apart.clips import to_answer
 from smokecase.apart.wire import Arrays
 from smokecase.diagnosis import Diagnosis, diagnose
+from smokecase.doubts import SMOKE_OPEN
 from smokecase.measured import Measured
 from smokecase.readings import Examination
 from smokecase.report.story import span_at_peak
@@ -71,6 +72,8 @@ def to_row(found: Examination, weighed: Diagnosis) -> dict[str, Any]:
         for name in ("onset_s", "peak_s", "half_fall_s", "tenth_fall_s", "settled_pct",
                      "visible_share", "longest_visible_s", "puff_hz", "u_puff_hz")
     }  # fmt: skip
+    if SMOKE_OPEN in found.doubts:  # what was seen may be smoke or not
+        row |= {"visible_share": None, "longest_visible_s": None}
     row |= {name: getattr(colour, name) for name in (*COLOURS, "colour_open")}
     row["colour_word"] = colour.word
     for name, part in (

@@ -18,7 +18,7 @@ from pathlib import PurePosixPath
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.doubts import DOUBTS
+from smokecase.doubts import DOUBTS, SMOKE_OPEN
 from smokecase.errors import printable
 from smokecase.readings import SCREENING
 from smokecase.report.batch_row import Row, bounds, colour_of, reasons, urgency
@@ -76,6 +76,9 @@ class BatchPage:
         if row.get("refused"):
             self.counts["refused"] += 1
             self.again.setdefault(row["refused"], []).append(row["clip"])
+        elif row.get("peak_pct") is None and _smoke_is_open(row):
+            self.counts["open"] += 1
+            self.again.setdefault(SMOKE_OPEN.words, []).append(row["clip"])
         elif row.get("peak_pct") is None:
             self.counts["clear"] += 1
         else:
@@ -113,6 +116,7 @@ class BatchPage:
         parts = [
             f"{counts['read']} gave an opacity",
             f"{counts['clear']} show no smoke that could be read",
+            *([f"{counts['open']} leave open if there is smoke"] if counts["open"] else []),
             f"{counts['refused']} gave none and say why",
             *([f"{same} are copies of another"] if same else []),
             f"{counts['set_aside']} were set aside",
@@ -258,8 +262,9 @@ def _cells(row: Row) -> str:
     if family:
         family += f", {100 * row['family_weight']:.0f} %"
     colour = "open" if row.get("colour_open") else row.get("colour_word") or ""
+    unread = "refused" if row.get("refused") else "open" if _smoke_is_open(row) else "none"
     cells = (
-        (bounds(row) if peak is not None else (row.get("refused") and "refused") or "none", peak),
+        (unread if peak is None else bounds(row), peak),
         ("" if low is None else f"{low:.0f}", low),
         ("" if share is None else f"{100 * share:.0f}", share),
         (colour, None),
@@ -277,6 +282,10 @@ def _cells(row: Row) -> str:
         f"<small>{escape(_folder(row['url']))}</small></th>"
         f"{rest}</tr>"
     )
+
+
+def _smoke_is_open(row: Row) -> bool:
+    return SMOKE_OPEN.name in (row.get("doubts") or "").split()
 
 
 def _kept_together(text: str) -> str:

@@ -74,7 +74,7 @@ if (table) {
       const down = head.getAttribute("aria-sort") !== "descending";
       [...table.tHead.rows[0].cells].forEach(h => h.removeAttribute("aria-sort"));
       head.setAttribute("aria-sort", down ? "descending" : "ascending");
-      const empty = v => v === "" || v === "none" || v === "refused";
+      const empty = v => v === "" || v === "none" || v === "open" || v === "refused";
       body.append(...[...rows].sort((a, b) => {
         const x = value(a, i), y = value(b, i);
         if (empty(x) || empty(y)) return empty(x) - empty(y);
