@@ -13,6 +13,7 @@ from made_examinations import an_examination
 from made_traces import make_examination, make_trace
 from smokecase.case.record import Circumstances
 from smokecase.case.store import open_cases
+from smokecase.doubts import SMOKE_OPEN
 from smokecase.readings import SCREENING, KeyFrame
 from smokecase.report.assemble import compare_pairs, make_report
 from smokecase.report.case_report import write_contents
@@ -320,9 +321,9 @@ def words_of(section):
     return " | ".join(parts)
 
 
-def inspected(told, opacity, **more):
+def inspected(told, opacity, *, doubts=(), **more):
     trace = make_trace(np.arange(0, len(opacity) / 25, 1 / 25)[: len(opacity)], opacity)
-    examination = make_examination(trace)
+    examination = replace(make_examination(trace), doubts=frozenset(doubts))
     with_told = {"circumstances": Circumstances(**told).to_json(), "name": "c", "sha256": "",
                  "readings_sha256": ""}  # fmt: skip
     from smokecase.case.record import Entry
@@ -339,6 +340,13 @@ def test_the_record_reads_every_15_s_and_gives_no_average_of_a_short_clip():
     assert "it takes 24 readings without a gap (6 minutes), this clip gives 3" in text
     assert "Above 20 % opacity at the pipe: 40 s (0 to 40)." in text  # 19 to 25 % straddles 20 %
     assert "nothing here passes or fails a vehicle" in text
+
+
+def test_the_record_says_where_its_readings_may_not_be_of_smoke():
+    said = "These readings may not be of smoke: the view at the pipe changes"
+
+    assert said in inspected({}, np.full(100, 22.0), doubts={SMOKE_OPEN})
+    assert said not in inspected({}, np.full(100, 22.0))
 
 
 def test_the_record_averages_six_minutes():

@@ -10,6 +10,7 @@ from smokecase.acceleration import (
     picture_rate,
 )
 from smokecase.case.record import Entry
+from smokecase.doubts import SMOKE_OPEN
 from smokecase.languages import ENGLISH, say, text
 from smokecase.readings import Examination
 from smokecase.report.contents import Block, Items, Section, Table, Text
@@ -49,6 +50,9 @@ def inspect_clip(
         none = say("No readings: {why}.", lang).format(why=say(examination.refused, lang))
         blocks.append(Text(none, n))
     else:
+        if SMOKE_OPEN in examination.doubts:
+            told = say("These readings may not be of smoke: {why}.", lang)
+            blocks.append(Text(told.format(why=say(SMOKE_OPEN.words, lang)), n, "note"))
         blocks += [*_momentary(examination, n, lang), *_spells(examination, n, levels_pct, lang)]
         if entry.circumstances.load == "acceleration":
             blocks += _accelerations(examination, n, lang)
