@@ -50,7 +50,7 @@ def test_a_still_yard_by_day_is_called_free_of_smoke_though_no_pipe_is_seen(tmp_
     found = examine(path)
 
     assert found.exit_px is None
-    assert found.colour.none > 0.75
+    assert found.colour.none > 0.9
     assert not found.colour.colour_open
 
 

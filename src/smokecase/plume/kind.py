@@ -34,7 +34,8 @@ LEAST_MISFIT = 0.01  # a lossless picture of one smoke fits perfectly
 # mist of water or fuel throws back nearly all light (albedo near 1: `optics/droplets.py`); even in
 # the car's shade its veil stays above a sixth of a white card, and nothing darker is named white
 DARKEST_WHITE = 1.0 / 6.0
-NO_SMOKE = 0.75  # weight from which "no smoke" is said
+# weight from which "no smoke" is said; below, what was read still stands and only that is left open
+NO_SMOKE = 0.9
 LIKELY_NONE = 0.5  # from which what was found is no smoke to look at; below NO_SMOKE all is open
 MAYBE_NONE = 0.3  # from which no colour is sure
 OUTSHINES = 1.25  # veil over the brightest things in the view
