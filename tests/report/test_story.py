@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 
 from made_examinations import a_pair, a_refused_examination, an_examination
-from smokecase.doubts import SMOKE_FROM_START
+from smokecase.doubts import SMOKE_FROM_START, SMOKE_OPEN
 from smokecase.readings import SmokeTiming, SoundReading
 from smokecase.report.story import tell_colour, tell_doubts, tell_peak, tell_story, tell_summary
+from smokecase.trace import SmokeTrace
 
 
 def test_the_story_of_a_start_that_clears():
@@ -49,6 +50,24 @@ def test_a_clip_without_smoke_says_what_would_have_been_missed():
         "thinner than the upper end of this interval would not have shown."
     )
     assert tell_colour(clear) == "No smoke was seen, so there is no colour to tell."
+
+
+def test_where_smoke_stays_open_the_highest_reading_is_told():
+    whole = an_examination()
+    n = len(whole.trace)
+    opacity = np.where(np.arange(n) >= n // 2, 12.0, 1.0)
+    trace = replace(whole.trace, opacity_pct=opacity, opacity_low_pct=opacity - 5.0,
+                    opacity_high_pct=opacity + 5.0)  # fmt: skip
+    smoke_open = replace(whole, trace=trace, timing=SmokeTiming(), doubts=frozenset({SMOKE_OPEN}))
+
+    story = tell_story(smoke_open)
+
+    assert story.startswith(
+        "Whether there is smoke cannot be told. The highest reading of the measuring section is "
+        "12 % (7 to 17), around "
+    )
+    assert "if it is smoke, it blocked so much of the light then." in story
+    assert "cannot be said" in tell_story(replace(smoke_open, trace=SmokeTrace.from_readings([])))
 
 
 def test_smoke_from_the_first_picture_has_no_onset_to_tell():

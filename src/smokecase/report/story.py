@@ -235,7 +235,8 @@ def _limit(examination: Examination) -> str:
 def _densest(examination: Examination) -> str:
     """Tell the highest reading of what may or may not be smoke."""
     time_s, half = examination.trace.time_s, PEAK_HALF_WIDTH_S
-    around = [(t - half, t + half) for t in np.arange(time_s[0], time_s[-1] + half, half)]
+    middles = np.arange(time_s[0], time_s[-1] + half, half) if time_s.size else time_s
+    around = [(t - half, t + half) for t in middles]
     read = [(bounds, span) for span in around if (bounds := _bounds(examination, None, span))]
     if not read:
         return f"How much light was blocked cannot be said{_why(examination)}."
