@@ -21,6 +21,7 @@ from sklearn.model_selection import StratifiedKFold, cross_val_predict
 
 from smokecase.demo.sets import HELD_OUT_PHONES, HELD_OUT_SCENES
 from smokecase.examination import examine
+from smokecase.plume.kind import NO_SMOKE
 from smokecase.plume.smoke_or_not import LEAST_SHARE, ODDS
 
 TABLE = Path(__file__).with_name("smoke_or_not_measured.csv")
@@ -69,10 +70,10 @@ def tell(odds, left_out, smoky):
     """Print the odds beside those in use, and what they are worth."""
     print(f"odds {tuple(round(x, 2) for x in odds)}, in use {ODDS}")
     for words, weight in (("with smoke", left_out[smoky]), ("without", left_out[~smoky])):
+        told, none = np.mean(weight > 0.5), np.mean(weight <= 1.0 - NO_SMOKE)
         print(
-            f"{len(weight)} clips {words}, left out in turn: {100 * np.mean(weight > 0.5):.0f} % "
-            f"told to smoke, {100 * np.mean(weight < 0.25):.0f} % told to show no smoke, the rest "
-            "left open"
+            f"{len(weight)} clips {words}, left out in turn: {100 * told:.0f} % told to smoke, "
+            f"{100 * none:.0f} % told to show no smoke, the rest left open"
         )
 
 

@@ -17,7 +17,7 @@ from smokecase.diagnosis import Diagnosis, diagnose
 from smokecase.doubts import SMOKE_OPEN
 from smokecase.measured import Measured
 from smokecase.readings import Examination
-from smokecase.report.story import span_at_peak
+from smokecase.report.spans import span_at_peak
 from smokecase.trace import COLOURS
 
 Tell = Callable[[float, str], None]

@@ -14,12 +14,11 @@ from smokecase.doubts import DOUBTS, SMOKE_FROM_START, SMOKE_OPEN
 from smokecase.errors import printable
 from smokecase.measured import COVERAGE, Measured
 from smokecase.readings import SCREENING, Examination, OpacityMap
+from smokecase.report.spans import PEAK_HALF_WIDTH_S, bounds_over, span_at_peak
 from smokecase.trace import COLOURS
 
 WIDE = 80  # columns of a screen
 WHOLE = (-math.inf, math.inf)  # all of the clip
-LEAST_READ = 0.5  # of a span's pictures: where fewer could be read, they do not speak for it
-PEAK_HALF_WIDTH_S = 0.15  # the peak's interval is the mean over this time around it
 COLOUR_WORDS = {"black": "black", "blue": "blue", "white": "white", "none": "no smoke"}
 
 
@@ -237,7 +236,7 @@ def _densest(examination: Examination) -> str:
     time_s, half = examination.trace.time_s, PEAK_HALF_WIDTH_S
     middles = np.arange(time_s[0], time_s[-1] + half, half) if time_s.size else time_s
     around = [(t - half, t + half) for t in middles]
-    read = [(bounds, span) for span in around if (bounds := _bounds(examination, None, span))]
+    read = [(bounds, span) for span in around if (bounds := bounds_over(examination, None, span))]
     if not read:
         return f"How much light was blocked cannot be said{_why(examination)}."
     bounds, span = max(read, key=lambda one: one[0][0])
@@ -317,45 +316,5 @@ def _last_fifth(examination: Examination) -> tuple[float, float]:
 def _around(
     examination: Examination, value_pct: float | None, span: tuple[float, float]
 ) -> str | None:
-    bounds = _bounds(examination, value_pct, span)
+    bounds = bounds_over(examination, value_pct, span)
     return with_bounds(*bounds) if bounds is not None else None
-
-
-def span_at_peak(examination: Examination) -> tuple[float, float, float] | None:
-    """Opacity at the peak with its 95 % bounds; nan where one is open. [%].
-
-    None where it could not be read.
-    """
-    timing = examination.timing
-    if timing.peak_s is None:
-        return None
-    told = (timing.peak_low_pct, timing.peak_high_pct)
-    if timing.peak_pct is not None and told != (None, None) and not examination.refused:
-        low, high = (math.nan if bound is None else bound for bound in told)
-        return timing.peak_pct, low, high
-    near = (timing.peak_s - PEAK_HALF_WIDTH_S, timing.peak_s + PEAK_HALF_WIDTH_S)
-    return _bounds(examination, timing.peak_pct, near)
-
-
-def _bounds(
-    examination: Examination, value_pct: float | None, span: tuple[float, float]
-) -> tuple[float, float, float] | None:
-    """Value with the mean interval of a time span, in percent; None where too little was read.
-
-    The errors of neighbouring frames are not independent, so the interval of a mean is taken as
-    wide as that of one frame.
-    """
-    trace = examination.trace
-    inside = (trace.time_s >= span[0]) & (trace.time_s <= span[1])
-    read = inside & np.isfinite(trace.opacity_pct)
-    if not read.any() or read.sum() < LEAST_READ * inside.sum():
-        return None
-    inside = read
-    middle = trace.opacity_pct[inside]
-    value = float(middle.mean()) if value_pct is None else value_pct
-    bounds = []
-    for column, sign in ((trace.opacity_low_pct, -1), (trace.opacity_high_pct, 1)):
-        reach = np.abs(column[inside] - middle)
-        known = reach[np.isfinite(reach)]
-        bounds.append(value + sign * known.mean() if known.size == reach.size else math.nan)
-    return value, bounds[0], bounds[1]
