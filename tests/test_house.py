@@ -31,7 +31,9 @@ MAY = {
     # two stills, or one
     "pair": WORDS | {"video", "optics", "plume", "model_files", "behind", "scene", "pair_map"},
     "sample": WORDS | {"video", "optics"},  # the frames that walk 1 learns from
-    "scene": WORDS | {"video", "optics", "plume", "model_files", "sample"},  # walk 1: what stays
+    "clear_view": WORDS | {"video", "plume", "sample"},  # the plate of a clip
+    # walk 1: what stays
+    "scene": WORDS | {"video", "optics", "plume", "model_files", "sample", "clear_view"},
     "walk": WORDS | {"video", "optics", "plume", "scene"},  # walk 2: frame after frame
     "refusal": WORDS | {"plume", "scene"},  # when there is no answer
     "plume_doubts": WORDS | {"walk"},

@@ -30,7 +30,9 @@ Floats = NDArray[np.float64]
 MOSTLY_BLANK = 0.8  # share of frames without an answer, where no smoke was seen: nothing was read
 MOSTLY_UNSEEN = 0.5  # share of frames that were blown out, black or without texture
 MOST_LOST = 0.3  # share of frames that could not be laid: smoke may have come in those
-MOSTLY_VISIBLE = 0.7  # share of the clip with visible smoke beyond which there was no gap
+# share of the clip with visible smoke beyond which there was no gap; where smoke was there from the
+# start and none is seen, the clearest moments hold as much as all others
+MOSTLY_VISIBLE = 0.7
 
 
 def refuse(
@@ -78,7 +80,7 @@ def refuse(
         why = hidden.words
     elif scene.pipe is None:
         why = EXIT_NOT_FOUND.words if visible.any() else None
-    elif scene.open_above and visible.mean() > MOSTLY_VISIBLE:
+    elif scene.open_above and not 0.0 < visible.mean() <= MOSTLY_VISIBLE:
         why = NO_CLEAN_PLATE.words  # no gap between puffs that could have stood in for it
     elif blank[smoky].mean() > (share if visible.any() else MOSTLY_BLANK):
         counts = Counter(d for i in np.nonzero(smoky & blank)[0] for d in trace.doubts[i])

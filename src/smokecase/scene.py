@@ -6,31 +6,14 @@ pixels; `examination.py` turns coordinates into those of the upright picture.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
 
-from smokecase.doubts import (
-    EXPOSURE_UNCHECKED,
-    NO_CLEAN_PLATE,
-    PIPE_SMALL,
-    SHADOW,
-    SHORT_PLATE,
-    SMOKE_FROM_START,
-    Doubt,
-)
-from smokecase.errors import ClipError
+from smokecase.clear_view import EARLY_S, build_plate, plate_of_window
+from smokecase.doubts import EXPOSURE_UNCHECKED, PIPE_SMALL, SHADOW, Doubt
 from smokecase.optics.veil import Veil
-from smokecase.plume.clear_air import (
-    ONSET_DIAMETERS,
-    START_S,
-    is_shadow,
-    restless_at_start,
-    smoky_at_start,
-    stirs_at_start,
-    unseen_pct,
-)
+from smokecase.plume.clear_air import is_shadow, unseen_pct
 from smokecase.plume.cone import outflow_cone
 from smokecase.plume.find_exit import find_exit
 from smokecase.plume.learn_veil import (
@@ -43,17 +26,10 @@ from smokecase.plume.learn_veil import (
 from smokecase.plume.local_veil import veil_at
 from smokecase.plume.marked_white import U_LN_MARKED, marked_white
 from smokecase.plume.passing import beside_outflow, tell_passing
-from smokecase.plume.plate import (
-    SHORT_PLATE_S,
-    Plate,
-    QuietTime,
-    average,
-    changed_blocks,
-    find_clearest,
-    find_quiet_time,
-)
+from smokecase.plume.plate import CLEAREST, Plate, QuietTime, changed_blocks, find_quiet_time
 from smokecase.plume.section import PipeExit, drawn_sections, measuring_section
 from smokecase.plume.smoke_or_not import AtPipe, look_at_pipe
+from smokecase.plume.start import ONSET_DIAMETERS
 from smokecase.plume.windows import Windows
 from smokecase.sample import Layer, Lights, Sample
 from smokecase.video.clip import Clip
@@ -67,9 +43,6 @@ Floats = NDArray[np.float64]
 Tell = Callable[[float, str], None]
 Box = tuple[float, float, float, float]
 
-EARLY_S = 0.5  # stands in for the plate at first
-MOST_PLATE_FRAMES = 45
-START_FRAMES = 12  # of the first second, by which smoke from the start is told
 U_LN_UNCHECKED = 0.05  # of the exposure where no part of the picture tells it
 U_LN_PAPER = 0.08  # of white taken from the printed sheet
 DRIFTED, MOST_DRIFTED = 0.1, 3  # ln exposure that tells of the tone curve; frames
@@ -99,7 +72,6 @@ class Scene:
     brightest: float  # luma of the brightest things on the plate
     clipped: NDArray[np.bool_]  # blown out on the plate
     drifted: tuple[Picture, ...]  # frames on the plate as recorded, where the exposure differs
-    first_change_s: float | None
     u_clear_pct: float  # what may hide in a section that looks clear
     open_above: bool  # smoke was there from the start: readings are lower bounds
     doubts: frozenset[Doubt]
@@ -169,17 +141,11 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
     near = _near_exit(changed.shape[1:], pipe)
     quiet = find_quiet_time(sample.times_s, changed, near)
     layer = Layer(clip.transfer, landmarks, lights[0], fine)
-    last_s = float(sample.times_s[-1])
-    plate = _make_plate(clip, layer, quiet, last_s, plate_window_s, doubts)
-    open_above = False
-    if plate_window_s is None and (
-        smoky_at_start(evened, plate.light, pipe)
-        or (pipe.exit_px is not None and _smokes_at_once(clip, layer, sample.times_s[0], near))
-    ):
-        doubts.update({SMOKE_FROM_START, NO_CLEAN_PLATE})
-        light, u = find_clearest(lights, exposure.gain)
-        plate = replace(plate, light=light, u_light=u, origin="clearest", frames=len(lights))
-        open_above = True
+    if plate_window_s is None:
+        times = sample.times_s
+        plate = build_plate(clip, layer, lights, exposure.gain, times, quiet, pipe, near, doubts)
+    else:
+        plate = plate_of_window(clip, layer, plate_window_s, doubts)
     plate_blocks = block_means(plate.light)
     exposure = fit_exposure(blocks, plate_blocks)
     if not exposure.checked:
@@ -230,27 +196,10 @@ def learn_scene(  # noqa: PLR0913 - the door's options, each by name
         brightest=brightest_luma(plate.light),
         clipped=clipped,
         drifted=drifted,
-        first_change_s=quiet.first_change_s,
         u_clear_pct=unseen_pct(plate.light, section),
-        open_above=open_above,
+        open_above=plate.origin == CLEAREST,
         doubts=frozenset(doubts),
     )
-
-
-def _smokes_at_once(clip: Clip, layer: Layer, from_s: float, near: NDArray[np.bool_]) -> bool:
-    """Tell by the first second, looked at more closely, whether smoke was there from the start."""
-    every = max(1, int(clip.nominal_fps * START_S / START_FRAMES))
-    looks = [
-        (frame.time_s, block_means(layer.light(frame.codes)))
-        for frame in clip.frames(from_s, from_s + START_S, every=every)
-    ]
-    times, blocks = np.array([time for time, _ in looks]), np.stack([seen for _, seen in looks])
-    gain = fit_exposure(blocks, blocks[0]).gain
-    first = times <= times[0] + EARLY_S
-    reference = np.asarray((blocks / gain[:, None, None, :])[first].mean(axis=0), np.float32)
-    changed = changed_blocks(blocks, gain, reference)
-    luma = (blocks / gain[:, None, None, :]).mean(axis=-1).astype(np.float32)
-    return restless_at_start(times, changed, near) or stirs_at_start(times, luma, near)
 
 
 def _drifted(lights: Lights, exposure: Exposure) -> tuple[Picture, ...]:
@@ -280,32 +229,6 @@ def _around(boxes: Floats) -> Cut:
     x0, y0 = np.maximum(np.floor(boxes[:, :2].min(axis=0)) - SURROUND_PX, 0.0).astype(int)
     x1, y1 = np.maximum(np.ceil(boxes[:, 2:].max(axis=0)) + SURROUND_PX, 0.0).astype(int)
     return slice(int(y0), int(y1)), slice(int(x0), int(x1))
-
-
-def _make_plate(
-    clip: Clip,
-    layer: Layer,
-    quiet: QuietTime,
-    last_s: float,
-    window: tuple[float, float] | None,
-    doubts: set[Doubt],
-) -> Plate:
-    """Build the plate from the time named, or the quiet time."""
-    origin = "before_change" if quiet.first_change_s is not None else "quiet"
-    start, end = window or (quiet.from_s, quiet.to_s)
-    if window:
-        origin = "window"
-    if not window and end - start < EARLY_S:
-        end = min(start + EARLY_S, last_s)
-    every = max(1, int((end - start) * clip.nominal_fps / MOST_PLATE_FRAMES))
-    laid = layer.lights(clip, start, end + 1e-6, every)
-    light, u, frames = average(islice(laid, 2 * MOST_PLATE_FRAMES))
-    if not frames:
-        what = f"no picture lies between {start:g} s and {end:g} s"
-        raise ClipError(what, where=clip.name, remedy="choose another --plate-window")
-    if end - start < SHORT_PLATE_S and frames < 12:
-        doubts.add(SHORT_PLATE)
-    return Plate(light=light, u_light=u, origin=origin, from_s=start, to_s=end, frames=frames)
 
 
 def _undisturbed(

@@ -1,13 +1,8 @@
 """What looks clear and is not."""
 
 import numpy as np
-import pytest
 
-from smokecase.plume.clear_air import (
-    clearer_than_clear,
-    stirs_at_start,
-    unseen_pct,
-)
+from smokecase.plume.clear_air import clearer_than_clear, unseen_pct
 
 
 def test_frames_surely_below_zero_show_that_the_clear_view_was_smoky():
@@ -44,31 +39,3 @@ def test_before_a_wall_without_texture_any_smoke_of_its_colour_could_hide():
 
     assert unseen_pct(smooth.astype(np.float32), section) == np.inf
     assert unseen_pct(rough.astype(np.float32), section) <= 10.0
-
-
-TIMES = np.arange(12) / 12.0  # s
-AT_EXIT = np.zeros((15, 20), bool)
-AT_EXIT[6:9, 8:12] = True
-
-
-def first_second(stirring, from_s=0.0, noise=0.003):
-    """Blocks of a view of even light, of which the marked ones flicker by a twentieth."""
-    rng = np.random.default_rng(6)
-    blocks = 0.2 * (1 + noise * rng.normal(size=(12, *AT_EXIT.shape)))
-    flicker = 0.05 * np.where(from_s <= TIMES, np.resize([0.0, 0.6, 1.0, 0.4], 12), 0.0)
-    return (blocks * (1 - flicker[:, None, None] * stirring)).astype(np.float32)
-
-
-@pytest.mark.parametrize(
-    ("stirring", "from_s", "told"),
-    [
-        (AT_EXIT, 0.0, True),  # thin smoke from the first picture on
-        (AT_EXIT, 0.7, False),  # smoke after a clear beginning
-        (np.ones_like(AT_EXIT), 0.0, False),  # rain, or a lamp that flickers
-        (np.roll(AT_EXIT, 7, axis=1), 0.0, False),  # a leaf beside the pipe
-        (np.zeros_like(AT_EXIT), 0.0, False),
-    ],
-    ids=["at_once", "later", "everywhere", "beside", "nothing"],
-)
-def test_smoke_from_the_start_stirs_the_view_at_the_exit_alone(stirring, from_s, told):
-    assert stirs_at_start(TIMES, first_second(stirring, from_s), AT_EXIT) is told

@@ -259,7 +259,7 @@ def test_a_pipe_that_is_clearly_seen_points_where_it_looks_whatever_stirs_behind
     pose = ((190.0, 110.0), 30.0, 20.0)
     plate = with_pipe(wall("brick"), pose)
     u, v = along_across(pose)
-    behind = ((np.hypot(u + 1.5, v) < 1.2) * 0.5)[..., None]  # heat, a hand, a leaf over the pipe
+    behind = ((np.hypot(u + 2.2, v) < 1.2) * 0.5)[..., None]  # heat, a hand, a leaf over the pipe
     frames = [
         (plate * (1.0 - behind * (n % 3) / 2.0)).astype(np.float32) if n > 4 else plate
         for n in range(FRAMES)
@@ -268,3 +268,14 @@ def test_a_pipe_that_is_clearly_seen_points_where_it_looks_whatever_stirs_behind
     found = find_exit(frames, TIMES, plate, exit_px=pose[0], diameter_px=pose[1])
 
     assert abs(found.direction_deg - pose[2]) < 15.0
+
+
+def test_smoke_that_is_plain_to_see_leaves_where_it_leaves_whatever_else_looks_like_a_pipe():
+    (x, y), diameter, direction = RIGHTWARDS
+    plate = with_pipe(wall("brick"), RIGHTWARDS)
+    backwards = ((x, y), diameter, direction + 180.0)
+    frames = filmed(plate, lambda rng, t: plume(rng, backwards, t), 0.7)
+
+    found = find_exit(frames, TIMES, plate, exit_px=(x, y), diameter_px=diameter)
+
+    assert abs(off(found, backwards)[3]) < 15.0

@@ -29,6 +29,8 @@ STARTS = 10
 MOUTHS = (0.15, 0.35, 0.55, 0.8)  # short axis over long one that a climb begins with
 # radians; what a pipe's look must be better by than in any direction further off than that
 FAR_TURN, CLEAR_LOOK = math.radians(40.0), 0.2
+# smoke as plain as this there overrules it, where both together are better by as much
+CLEAR_SMOKE = 0.8
 POOL, TRIES, ROUNDS = 12, 120, 7  # of a climb: poses kept, tried in each round, rounds
 THREADS = 2
 # of the fit itself, in diameters and degrees, from the spread on the practice clips and on renders
@@ -126,24 +128,31 @@ def _starts_here(scene: _Scene) -> Floats:
     assert scene.exit_px is not None
     x, y = scene.exit_px
     poses = np.column_stack([np.full(len(d), x), np.full(len(d), y), d, w, m])
-    poses = _as_the_pipe_points(scene.edges, poses, directions)
+    poses = _as_the_pipe_points(scene, poses, directions)
     order = np.argsort(-scene.score(poses))
     return _apart(poses[order[:600]])
 
 
-def _as_the_pipe_points(edges: Edges, poses: Floats, directions: Floats) -> Floats:
+def _as_the_pipe_points(scene: _Scene, poses: Floats, directions: Floats) -> Floats:
     """Leave only the directions that the pipe itself points in, where it is clearly seen.
 
     Smoke that is hard to see leaves the word to shadows, passers-by and heat, which are as likely
-    before the car; a pipe that looks like one in one direction alone knows better.
+    before the car; a pipe that looks like one in one direction alone knows better. Smoke that is
+    plain to see does not: a bracket or a slit before the mouth looks like a pipe that turns back.
     """
-    looks = pipe_score(edges, poses)
+    looks = pipe_score(scene.edges, poses)
     each = np.array([looks[poses[:, 2] == d].max() for d in directions])
     best = float(directions[int(np.argmax(each))])
     turned = np.abs([_turn(float(d), best) for d in directions])
     if each.max() - each[turned > FAR_TURN].max() < CLEAR_LOOK:
         return poses
-    return poses[np.isin(poses[:, 2], directions[turned <= FAR_TURN])]
+    ahead = np.isin(poses[:, 2], directions[turned <= FAR_TURN])
+    smoke = smoke_score(scene.activity, poses)
+    together = looks + smoke
+    better = together[~ahead].max() - together[ahead].max()
+    if smoke[~ahead].max() > CLEAR_SMOKE and better > CLEAR_LOOK:
+        return poses
+    return poses[ahead]
 
 
 def _apart(poses: Floats) -> Floats:

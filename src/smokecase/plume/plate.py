@@ -24,6 +24,7 @@ RESTLESS, MOST_RESTLESS_S = 0.05, 2.5  # share that changes everywhere; the plat
 MOST_OF_NEAR = 0.6  # of the blocks at the exit: so many count whatever happens elsewhere
 MOST_PLATE_S = 3.0
 SHORT_PLATE_S = 0.7  # a plate from less time than this is said to be short
+CLEAREST = "clearest"  # origin of a plate put together from the clearest moments
 GUARD_S = 0.45  # left out before the first change, which begins too faintly to be seen
 
 
@@ -147,6 +148,26 @@ def average(frames: Iterable[Picture]) -> tuple[Picture, Picture, int]:
     # compression repeats a frame's errors in the next: the mean of many is not as good as that
     u = np.maximum(spread / np.sqrt(max(1.0, n / 4.0)), 0.002 + 0.004 * mean)
     return mean.astype(np.float32), u.astype(np.float32), n
+
+
+def lone_plate(first: Picture, second: Picture, time_s: float) -> Plate:
+    """Take one picture for the plate, where no other is clear.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (h, w, 3)
+        That picture and another one, whose smoke covers less than half of the view; what parts
+        them elsewhere is noise. Linear light, exposure taken out.
+    time_s : float
+        When it was taken. [s]
+    """
+    level = first + DARK_FLOOR
+    noise = float(np.median(np.abs(second - first) / level)) * 1.4826 / np.sqrt(2.0)
+    u = np.maximum(noise * level, 0.002 + 0.004 * first)
+    return Plate(
+        light=np.asarray(first, np.float32), u_light=np.asarray(u, np.float32),
+        origin="before_change", from_s=time_s, to_s=time_s, frames=1,
+    )  # fmt: skip
 
 
 def find_clearest(frames: Sequence[Picture], gains: Floats) -> tuple[Picture, Picture]:
