@@ -90,7 +90,7 @@ def build_plate(  # noqa: PLR0913 - what walk 1 knows by then, by place
     if not (at_once or short):
         return plate
     luma = np.stack([block_means(light) for light in evened]).mean(axis=-1)
-    if first_is_clear(luma, near):
+    if first_is_clear(times_s, luma, near):
         first = lone_plate(evened[0], evened[1], float(times_s[0]))
         if not smoky_at_start(evened, first.light, pipe):
             doubts.add(SHORT_PLATE)

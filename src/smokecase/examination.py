@@ -33,6 +33,7 @@ from smokecase.plume.backdrop import tell_backdrop
 from smokecase.plume.clear_air import clearer_than_clear, hides_smoke
 from smokecase.plume.kind import LIKELY_NONE, ColourLook, look_at_smoke, tell_colour
 from smokecase.plume.passing import tell_passing
+from smokecase.plume.puffs import tell_puffs
 from smokecase.plume.timing import (
     bounds_at_peak,
     longest_spell_s,
@@ -225,13 +226,13 @@ def _put_together(walk: Walk, settings: Settings, sound: SoundReading, strokes: 
         visible[:] = False
     colour, of_colour = tell_colour(_look(scene) if seen else None, no_smoke)
     trace = _coloured(trace, colour, visible)
-    cycle_hz = cycles_hz(sound, strokes)
     timing = bounds_at_peak(
-        tell_timing(
-            trace.time_s, trace.opacity_pct, visible, sound.runs_s, cycle_hz, clear_s=plate_s
-        ),
-        trace,
+        tell_timing(trace.time_s, trace.opacity_pct, visible, sound.runs_s, clear_s=plate_s), trace
     )
+    if timing.onset_s is not None and walk.mouth is not None:
+        at_mouth, heard_hz = np.array(walk.at_mouth), cycles_hz(sound, strokes)
+        puff_hz, u_puff_hz = tell_puffs(trace.time_s, at_mouth, timing.onset_s, heard_hz)
+        timing = replace(timing, puff_hz=puff_hz, u_puff_hz=u_puff_hz)
     doubts |= of_colour
     if not scene.open_above and clearer_than_clear(trace.opacity_pct, trace.opacity_high_pct):
         doubts |= {SMOKE_FROM_START, NO_CLEAN_PLATE}

@@ -26,6 +26,7 @@ from smokecase.plume.fuse import join_contrast
 from smokecase.plume.measure import DARK_LIGHT, MOST_SATURATED, SectionReader
 from smokecase.plume.outline import outline_plume
 from smokecase.plume.passing import beside_outflow
+from smokecase.plume.puffs import Mouth
 from smokecase.plume.section import PipeExit
 from smokecase.plume.smoke import SmokeFinder, SmokeMap
 from smokecase.readings import PlumeOutline
@@ -123,6 +124,8 @@ class Walk:
         pipe = scene.pipe
         blocks = scene.plate_blocks.shape[:2]
         self.outside = beside_outflow(blocks, pipe, scene.section, BLOCK_PX) if pipe else None
+        self.mouth = Mouth(scene.plate.light, pipe) if pipe else None
+        self.at_mouth: list[Floats] = []  # what it read, per frame
         if backdrop is not None and pipe is not None and scene.section is not None:
             self.contrast = SectionByContrast(
                 scene.plate.light, backdrop, scene.section, centre_line(pipe), scene.boxes[1:]
@@ -169,6 +172,8 @@ class Walk:
         if self.outside is not None:
             evened = (blocks / gain).astype(np.float32)
             self.beside.append(self.outside.changed(evened, self.scene.plate_blocks))
+        if self.mouth is not None:
+            self.at_mouth.append(self.mouth.read(frame.light, gain))
         if not checked:
             doubts.add(EXPOSURE_UNCHECKED)
         if frame.time_s >= self.next_map_s:

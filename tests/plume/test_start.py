@@ -43,8 +43,10 @@ def whole_clip(transmittance, noise=0.003, drift=None):
     return blocks.astype(np.float32)
 
 
+SPREAD = np.arange(40) / 5.0  # s
 CHANGING = np.exp(-0.3 * (1.0 + 0.5 * np.sin(2.0 * np.arange(40))))  # smoke that billows
 ONE_CLEAR = np.where(np.arange(40) == 0, 1.0, CHANGING)
+LATE = np.where(np.arange(40) < 9, 1.0 - 0.0005 * np.arange(40), CHANGING)
 
 
 @pytest.mark.parametrize(
@@ -53,14 +55,15 @@ ONE_CLEAR = np.where(np.arange(40) == 0, 1.0, CHANGING)
         (ONE_CLEAR, None, True),
         (CHANGING, None, False),  # smoke that was there before
         (np.ones(40), None, False),
+        (LATE, None, False),  # smoke that comes later: there are better pictures than the first
         # a light that goes out parts the first picture from the others everywhere
         (CHANGING, np.where(np.arange(40) == 0, 1.5, 1.0), False),
     ],
-    ids=["clear_once", "smoky", "clear", "light"],
+    ids=["clear_once", "smoky", "clear", "late", "light"],
 )
 def test_one_clear_picture_lies_outside_all_that_the_smoke_shows_later(transmittance, drift, told):
-    assert first_is_clear(whole_clip(transmittance, drift=drift), AT_EXIT) is told
+    assert first_is_clear(SPREAD, whole_clip(transmittance, drift=drift), AT_EXIT) is told
 
 
 def test_too_few_pictures_tell_nothing_of_the_first():
-    assert not first_is_clear(whole_clip(ONE_CLEAR)[:5], AT_EXIT)
+    assert not first_is_clear(SPREAD[:5], whole_clip(ONE_CLEAR)[:5], AT_EXIT)

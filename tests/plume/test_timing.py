@@ -41,41 +41,6 @@ def test_smoke_that_stays_has_no_fall_and_a_settled_level():
     assert_allclose(timing.longest_visible_s, 17.0, atol=0.1)
 
 
-def test_puffs_of_one_weak_cylinder_are_told_at_rpm_over_120():
-    # source: four-stroke firing arithmetic, shared/reference/08_firing_frequency.csv
-    rng = np.random.default_rng(0)
-    opacity = np.where(T > 3, 30 + 10 * np.sin(2 * np.pi * 6.0 * T), 0) + rng.normal(0, 1, T.size)
-    timing = tell_timing(T, opacity, T > 3, None)
-
-    assert abs(timing.puff_hz - 6.0) < 0.1
-    assert timing.u_puff_hz < 0.1
-
-
-def test_turbulence_is_no_puff_rate():
-    rng = np.random.default_rng(1)
-    wander = np.cumsum(rng.normal(0, 1.0, T.size))
-    opacity = np.where(T > 3, 40 + 0.5 * (wander - wander.mean()), 0.0)
-
-    assert tell_timing(T, opacity, T > 3, None).puff_hz is None
-
-
-def puffing(hz, share, rng):
-    """Smoke of 30 % that pulses by a share of itself, in turbulence."""
-    eddies = np.convolve(rng.normal(0, 1, T.size), np.ones(5), mode="same")
-    pulses = 30.0 * (1 + share * np.sin(2 * np.pi * hz * T)) + eddies
-    return np.where(T > 3, pulses, 0.0)
-
-
-def test_faint_puffs_count_where_the_sound_gives_the_same_rate():
-    short = T < 8
-    opacity = puffing(7.0, 0.05, np.random.default_rng(3))[short]
-    time_s, visible = T[short], T[short] > 3
-
-    assert tell_timing(time_s, opacity, visible, None).puff_hz is None
-    assert abs(tell_timing(time_s, opacity, visible, None, 7.1).puff_hz - 7.0) < 0.1
-    assert tell_timing(time_s, opacity, visible, None, 9.0).puff_hz is None
-
-
 def test_an_eddy_above_twice_the_usual_level_is_no_smoke_that_clears():
     # stays at 20 % from 3 s to the end, with one eddy of 0.4 s at 55 %
     opacity = np.where(T > 3, 20.0, 0.0) + np.where(np.abs(T - 6.0) < 0.2, 35.0, 0.0)

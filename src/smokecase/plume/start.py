@@ -26,8 +26,8 @@ STIRS, STIRS_RANK, STIRS_S, STIRS_EARLIER, STIRS_EARLIER_S = 0.02, 0.02, 0.8, 1.
 LIVELIER_PERCENT = 75.0
 # the first picture alone: blocks at the exit that leave it by more than so much, and than this
 # percent of the rest; share of those that it must part from all later pictures, and share above
-# that of the rest, which drifting light parts as well
-LEFT, LEFT_PERCENT, LONE, LONE_OVER_REST = 0.02, 90.0, 0.6, 0.25
+# that of the rest, which drifting light parts as well; share of it that is there within `START_S`
+LEFT, LEFT_PERCENT, LONE, LONE_OVER_REST, SOON = 0.02, 90.0, 0.6, 0.25, 0.4
 FEWEST_LATER = 12
 USUAL = (0.05, 0.95)  # quantiles between which the later pictures lie
 
@@ -113,17 +113,19 @@ def _stir(blocks: Picture) -> tuple[Picture, Picture]:
     )
 
 
-def first_is_clear(blocks: Picture, near: NDArray[np.bool_]) -> bool:
+def first_is_clear(times_s: Floats, blocks: Picture, near: NDArray[np.bool_]) -> bool:
     """Tell whether the first picture alone was taken before the smoke came.
 
     Smoke that is there already makes a block now brighter, now darker than in any one picture.
-    Smoke that has still to come changes it one way, and for good: the first picture then lies
-    outside all that the later ones show.
+    Smoke that comes at once changes it one way, and for good: the first picture then lies outside
+    all that the later ones show, and what parts it from them is there within a second.
 
     Parameters
     ----------
+    times_s : ndarray, shape (n,)
+        Times of pictures spread over the clip, in order. [s]
     blocks : ndarray, shape (n, by, bx)
-        Light of pictures spread over the clip, the first one first, exposure taken out.
+        Their light, exposure taken out.
     near : ndarray of bool, shape (by, bx)
         Blocks near the exit.
     """
@@ -131,10 +133,14 @@ def first_is_clear(blocks: Picture, near: NDArray[np.bool_]) -> bool:
         return False
     first, later = blocks[0], blocks[1:]
     left = np.abs(later - first).mean(axis=0) / (first + DARK_FLOOR)
-    low, high = np.quantile(later, USUAL, axis=0)
-    lone = (first < low) | (first > high)
     lively = near & (left > max(LEFT, float(np.percentile(left[~near], LEFT_PERCENT))))
     if not lively.any():
         return False
+    low, high = np.quantile(later, USUAL, axis=0)
+    lone = (first < low) | (first > high)
     share = float(lone[lively].mean())
+    away = ((later - first) * np.sign(np.median(later, axis=0) - first))[:, lively].mean(axis=1)
+    soon = away[times_s[1:] <= times_s[0] + START_S]
+    if not len(soon) or soon.mean() < SOON * away.mean():
+        return False
     return share > LONE and share > float(lone[~near].mean()) + LONE_OVER_REST

@@ -1,4 +1,4 @@
-"""The story of a clip in numbers: onset, peak, fall, settled level, puffs.
+"""The story of a clip in numbers: onset, peak, fall, settled level.
 
 Visible means 5 % or more at the plume's 95th percentile.
 """
@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, label, uniform_filter1d
+from scipy.ndimage import label, uniform_filter1d
 
 from smokecase.readings import SmokeTiming
 from smokecase.trace import SmokeTrace
@@ -17,14 +17,6 @@ Floats = NDArray[np.float64]
 PEAK_SMOOTH_S = 0.3
 MOSTLY_BELOW = 0.7  # of what follows the first fall below half, if the smoke clears
 SLOW_S = 1.5  # over which eddies and puffs even out: its mean falls as well where smoke clears
-FEWEST_PUFF_S = 2.0
-PUFF_BAND_HZ = (3.3, 12.0)  # one cylinder of a four-stroke at 400 to 1440 rpm: rpm / 120
-PUFF_AMPLITUDE_PCT = 1.0
-# eddies shed lines of their own now and then: a rate is claimed from a line that stands so far
-# above its neighbourhood, or that takes so much of the mean level, or that the sound says as well
-LONE_LINE, LINE, HEARD_LINE = 250.0, 12.0, 20.0
-PUFF_SHARE = 0.45
-HEARD_ALIKE = 0.05  # of the rate
 # smoke passes the section on its way out: a reading above that of clear air, for most of the next
 # moments, is the sharpest sign of its beginning
 RISE_SMOOTH_S, LEAST_RISE_PCT = 0.1, 2.0
@@ -40,7 +32,6 @@ def tell_timing(
     opacity_pct: Floats,
     visible: NDArray[np.bool_],
     engine_start_s: float | None,
-    cycle_hz: float | None = None,
     clear_s: tuple[float, float] | None = None,
 ) -> SmokeTiming:
     """Tell the times of a clip's smoke.
@@ -53,15 +44,13 @@ def tell_timing(
         Where the plume is visible.
     engine_start_s : float or None
         When the engine started, as far as the picture shows it. [s]
-    cycle_hz : float or None
-        Rate of the engine's working cycles, where it was heard: one weak cylinder puffs with it.
     clear_s : (float, float) or None
         A time known to be clear: what the section reads then is its noise. [s]
 
     Returns
     -------
     SmokeTiming
-        None in every field that the clip does not give.
+        None in every field that the clip does not give; puffs are told by `puffs.py`.
     """
     n = len(time_s)
     if n < 2:
@@ -73,7 +62,6 @@ def tell_timing(
         risen = _risen_s(time_s, opacity_pct, clear_s)
         onset = onset if risen is None else risen
     peak, peak_pct, half, tenth = _fall(time_s, opacity_pct) if onset is not None else (None,) * 4
-    puff, u_puff = _puffs(time_s, opacity_pct, onset, cycle_hz)
     return SmokeTiming(
         engine_start_s=engine_start_s,
         onset_s=onset,
@@ -84,8 +72,6 @@ def tell_timing(
         settled_pct=_settled(time_s, opacity_pct, onset),
         visible_share=float(np.sum(span[visible]) / np.sum(span)),
         longest_visible_s=longest_spell_s(visible, time_s),
-        puff_hz=puff,
-        u_puff_hz=u_puff,
     )
 
 
@@ -234,46 +220,3 @@ def longest_spell_s(visible: NDArray[np.bool_], time_s: Floats) -> float:
         else:
             since = None
     return longest
-
-
-def _puffs(
-    time_s: Floats, opacity: Floats, onset: float | None, cycle_hz: float | None
-) -> tuple[float | None, float | None]:
-    """Puff rate and its standard uncertainty, where a line stands clearly above the rest."""
-    if onset is None:
-        return None, None
-    step = float(np.median(np.diff(time_s)))
-    even = _even(time_s, np.where(time_s >= onset + 0.3, opacity, np.nan), step)
-    if even is None or even[0][-1] - even[0][0] < FEWEST_PUFF_S:
-        return None, None
-    seconds, level = float(even[0][-1] - even[0][0]), float(np.mean(even[1]))
-    values = even[1] - gaussian_filter1d(even[1], 0.35 / step)
-    window = np.hanning(len(values))
-    spectrum = np.abs(np.fft.rfft(values * window, 8 * len(values))) ** 2
-    hz = np.fft.rfftfreq(8 * len(values), step)
-    band = (hz >= PUFF_BAND_HZ[0]) & (hz <= min(PUFF_BAND_HZ[1], 0.45 / step))
-
-    def line(within: NDArray[np.bool_]) -> tuple[float, float, float]:
-        """Rate, power over the neighbourhood's, amplitude [%] of the strongest line."""
-        # turbulence falls off with frequency: a line is judged against its own neighbourhood
-        top = int(np.argmax(np.where(within, spectrum * hz, 0.0)))
-        near = band & (np.abs(hz - hz[top]) < 2.0) & (np.abs(hz - hz[top]) > 0.5)
-        floor = float(np.median(spectrum[near])) / np.log(2) if near.sum() > 4 else np.inf
-        amplitude = 2.0 * float(np.sqrt(spectrum[top])) / float(window.sum())
-        peaked = 0 < top < len(hz) - 1 and spectrum[top] >= max(spectrum[[top - 1, top + 1]])
-        return float(hz[top]), float(spectrum[top] / max(floor, 1e-12)) * peaked, amplitude
-
-    def told(found: tuple[float, float, float]) -> tuple[float, float]:
-        return found[0], max(0.55 / seconds / np.sqrt(max(found[1], 1.0) / 10.0), 0.02)
-
-    if band.sum() < 16:
-        return None, None
-    if cycle_hz is not None:
-        alike = band & (np.abs(hz / cycle_hz - 1.0) < HEARD_ALIKE)
-        if alike.any():
-            heard = line(alike)
-            if heard[1] > HEARD_LINE and heard[2] > PUFF_AMPLITUDE_PCT:
-                return told(heard)
-    _, ratio, amplitude = found = line(band)
-    strong = ratio > LONE_LINE or (ratio > LINE and amplitude > PUFF_SHARE * level)
-    return told(found) if strong and amplitude > PUFF_AMPLITUDE_PCT else (None, None)
