@@ -179,7 +179,7 @@ TWO_COLOURS = _doubt(
 PUFF_RATE_OPEN = _doubt(
     "puff_rate_open",
     "no puff rate could be told",
-    "hold the phone still and film at 30 pictures a second or more",
+    "hold the phone still, the pipe's end in plain view, and film at 30 pictures a second or more",
 )
 # -- the file -----------------------------------------------------------------------------
 SINGLE_STILL = _doubt(

@@ -122,7 +122,11 @@ def story_rows(scored):
     rows = [
         [f"onset within {ONSET_S} s", "all", f"{near} of {len(smoky)}; worst {number(worst, 2)} s"],
         ["half-fall time within 15 %", "", _half_falls(smoky)],
-        ["puff rate within 0.3 Hz; claimed where there is none", "", _puffs(scored.records)],
+        [
+            "puff rate told, and within 0.3 Hz, where there is one; claimed where there is none",
+            "",
+            _puffs(scored.records),
+        ],
     ]
     colours = [(told_colour(r["given"]), r["truth"]["colour"]) for r in smoky]
     right = sum(a == b for a, b in colours)
@@ -183,7 +187,9 @@ def _puffs(records):
              if r["truth"]["puff_hz"]]  # fmt: skip
     none = [r["given"]["timing"]["puff_hz"] for r in records if not r["truth"]["puff_hz"]]
     near = sum(a is not None and abs(a - b) <= 0.3 for a, b in there)
-    return f"{near} of {len(there)}; {sum(a is not None for a in none)} of {len(none)}"
+    told = sum(a is not None for a, _ in there)
+    claimed = sum(a is not None for a in none)
+    return f"{told} and {near} of {len(there)}; {claimed} of {len(none)}"
 
 
 def pipe_rows(scored):
