@@ -74,8 +74,8 @@ TOLD: dict[str, set[str] | None] = {
 ERRORS = (
     "apart/caller.py", "apart/clips.py", "apart/looks.py", "case/database.py", "case/record.py",
     "case/shelves.py", "case/store.py", "casework.py", "causes/units.py", "causes/witness.py",
-    "diagnosis.py", "examination.py", "first_look.py", "packing.py", "pair.py",
-    "report/assemble.py", "report/backdrop.py", "report/key_pictures.py", "sample.py", "scene.py",
+    "clear_view.py", "diagnosis.py", "examination.py", "first_look.py", "packing.py", "pair.py",
+    "report/assemble.py", "report/backdrop.py", "report/key_pictures.py", "sample.py",
     "sound/listening.py", "video/clip.py", "video/container.py",
     "video/mask.py", "video/sound_track.py", "video/stills.py", "video/write.py", "web/acts.py",
     "web/desk.py", "web/paperwork.py", "web/uploads.py", "web/watch.py",
