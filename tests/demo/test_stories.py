@@ -70,7 +70,7 @@ def test_the_truth_stands_beside_what_was_read():
         "densest 2.1 s truth 2.0 s",
         "light blocked then 58 % (52 to 64) truth 50 %",
         "colour black: black 90 %, blue 4 %, white 6 % truth white",
-        "puffs a second 6.0 truth none",
+        "puffs a second 6.00 (5.80 to 6.20) truth none",
         "idle speed, by ear not heard truth 721 1/min",
     ]
 

@@ -88,7 +88,7 @@ def readings_beside_truth(examination: "Examination", truth: dict[str, Any]) -> 
         ("densest", _seconds(timing.peak_s), f"{smoke['peak_s']:.1f} s"),
         ("light blocked then", tell_peak(examination) or "not told", f"{_true_peak(truth):.0f} %"),
         ("colour", f"{colour.word}: {weights}", smoke["colour_class"]),
-        ("puffs a second", _rate(timing.puff_hz), _rate(smoke["puff_hz"])),
+        ("puffs a second", _rate(timing.puff_hz, timing.u_puff_hz), _rate(smoke["puff_hz"])),
         ("idle speed, by ear", _idle(examination), f"{truth['engine']['idle_rpm']:.0f} 1/min"),
     ]
     return [f"  {name:<19} {read:<38} truth {true}" for name, read, true in rows]
@@ -132,8 +132,13 @@ def _idle(examination: "Examination") -> str:
     return "not heard" if sound is None or sound.idle_speed is None else str(sound.idle_speed)
 
 
-def _rate(rate_hz: float | None) -> str:
-    return "none" if rate_hz is None else f"{rate_hz:.1f}"
+def _rate(rate_hz: float | None, u_hz: float | None = None) -> str:
+    """Give a rate, with its 95 % interval where it was measured."""
+    from smokecase.measured import Measured
+
+    if rate_hz is None:
+        return "none"
+    return f"{rate_hz:.1f}" if u_hz is None else str(Measured(value=rate_hz, u=u_hz, unit=""))
 
 
 def _true_peak(truth: dict[str, Any]) -> float:
