@@ -16,11 +16,19 @@ from numpy.typing import NDArray
 
 from smokecase.doubts import DIAMETER_UNCERTAIN, EXIT_NOT_FOUND, EXIT_UNCERTAIN, Doubt
 from smokecase.plume.activity import Activity, Picture, find_origins, measure_activity
-from smokecase.plume.pipe import Edges, Floats, find_tubes, pipe_score, smoke_score
+from smokecase.plume.pipe import (
+    Edges,
+    Floats,
+    find_tubes,
+    mouth_score,
+    pipe_score,
+    smoke_score,
+)
 from smokecase.plume.section import Candidate, PipeExit
 
-SURE = 1.8  # smoke and pipe scores together above which an exit is taken without a doubt
-LEAST = 1.68  # below which no exit is claimed
+# scores of smoke and pipe together, and with the mouth's: from either an exit is taken without a
+# doubt, or claimed at all; and where the place is given, from which they say more than nothing
+SURE, LEAST, LEAST_HERE = (2.2, 2.5), (2.0, 2.2), (1.68, 2.2)
 LEAST_SMOKE = 0.35  # a pipe that nothing comes out of is not the exit
 SMOKE_ALONE = 0.92  # smoke that leaves one place so clearly needs no visible pipe
 TEMPERATURE = 0.05  # difference of scores that takes a rival's weight to a third
@@ -31,7 +39,8 @@ MOUTHS = (0.15, 0.35, 0.55, 0.8)  # short axis over long one that a climb begins
 FAR_TURN, CLEAR_LOOK = math.radians(40.0), 0.2
 # smoke as plain as this there overrules it, where both together are better by as much
 CLEAR_SMOKE = 0.8
-POOL, TRIES, ROUNDS = 12, 120, 7  # of a climb: poses kept, tried in each round, rounds
+# of a climb: poses kept, rounds, poses tried in each where the place is given and where it is not
+POOL, ROUNDS, TRIES, TRIES_ANYWHERE = 12, 7, 120, 240
 THREADS = 2
 # of the fit itself, in diameters and degrees, from the spread on the practice clips and on renders
 FLOOR_EXIT, FLOOR_DIAMETER, FLOOR_DEG = 0.05, 0.09, 3.0
@@ -97,7 +106,18 @@ class _Scene:
 
     def score(self, poses: Floats) -> Floats:
         smoke = smoke_score(self.activity, poses)
-        return np.asarray(pipe_score(self.edges, poses) + smoke)
+        return np.asarray(pipe_score(self.edges, poses) + smoke + self.mouth(poses))
+
+    def mouth(self, poses: Floats) -> Floats:
+        """Score the mouth: it tells place and diameter, and nothing where both are given."""
+        if self.exit_px is not None and self.diameter_px is not None:
+            return np.zeros(len(poses))
+        return mouth_score(self.edges, poses)
+
+    def reaches(self, fit: Floats, bars: tuple[float, float]) -> bool:
+        """Tell whether the score of a fit reaches the bar, without the mouth's or with it."""
+        plain = fit[0] - float(self.mouth(fit[None, 1:])[0])
+        return bool(plain >= bars[0] or fit[0] >= bars[1])
 
 
 def _starts_anywhere(scene: _Scene) -> Floats:
@@ -179,9 +199,10 @@ def _turn(a: float | Floats, b: float | Floats) -> float:
 def _fitted(scene: _Scene, starts: Floats) -> Floats:
     """Climb from each start by a shrinking random search; shape (n, 6): score and pose."""
     rng = np.random.default_rng(0)  # the same clip gives the same exit
+    tries = TRIES_ANYWHERE if scene.exit_px is None else TRIES
     # chance is drawn before, in order: the starts do not wait for one another
     drawn = [
-        [(rng.integers(0, POOL if k else len(MOUTHS), TRIES), rng.normal(size=(TRIES, 5)))
+        [(rng.integers(0, POOL if k else len(MOUTHS), tries), rng.normal(size=(tries, 5)))
          for k in range(ROUNDS)]
         for _ in starts
     ]  # fmt: skip
@@ -216,7 +237,7 @@ def _judged(scene: _Scene, fits: Floats) -> PipeExit:
     doubts: set[Doubt] = set()
     smoke = smoke_score(scene.activity, fits[:, 1:]) if len(fits) else np.zeros(0)
     fits, smoke = fits[smoke > LEAST_SMOKE], smoke[smoke > LEAST_SMOKE]
-    if not len(fits) or fits[0, 0] < LEAST:
+    if not len(fits) or not scene.reaches(fits[0], LEAST):
         return _by_smoke_alone(scene, fits)
     best, weight = fits[0, 1:], np.exp((fits[:, 0] - fits[0, 0]) / TEMPERATURE)
     weight /= weight.sum()
@@ -230,7 +251,7 @@ def _judged(scene: _Scene, fits: Floats) -> PipeExit:
     u_width = math.sqrt(float(near @ (fits[:, 4] - best[3]) ** 2) + (FLOOR_DIAMETER * best[3]) ** 2)
     turns = np.degrees([_turn(d, best[2]) for d in fits[:, 3]])
     u_turn = math.sqrt(float(near @ turns**2) + FLOOR_DEG**2)
-    if fits[0, 0] < SURE:
+    if not scene.reaches(fits[0], SURE):
         doubts.add(EXIT_UNCERTAIN)
         u_exit, u_width, u_turn = 2.0 * u_exit, 2.0 * u_width, 2.0 * u_turn
     if u_exit > 0.25 * best[3]:
@@ -288,7 +309,7 @@ def _judged_here(scene: _Scene, fits: Floats) -> PipeExit:
     )
     u_turn = math.sqrt(float(weight @ turns**2) + FLOOR_DEG**2)
     doubts: set[Doubt] = set()
-    if fits[0, 0] < LEAST:  # neither pipe nor smoke says much
+    if not scene.reaches(fits[0], LEAST_HERE):  # neither pipe nor smoke says much
         u_width, u_turn = 2.0 * u_width, max(2.0 * u_turn, 8.0)
         if smoke_score(scene.activity, fits[:1, 1:])[0] < LEAST_SMOKE:  # the pipe's look alone
             u_turn = max(u_turn, 60.0)

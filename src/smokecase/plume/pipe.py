@@ -4,8 +4,9 @@ A pose is a row ``x, y, direction, diameter, mouth``: centre of the mouth and ou
 pixels, direction of outflow in radians (0 right, pi/2 down), and the mouth's short axis over its
 long one (0 seen from the side, 1 looked straight into). Arrays of poses have shape (n, 5).
 
-`pipe_score` says how much the plate looks like a pipe with that pose, `smoke_score` how much the
-change maps look like smoke that leaves it; both run from about 0 to 1 or 2 and are added.
+`pipe_score` says how much the plate looks like a pipe with that pose, `mouth_score` how much like
+its dark mouth, `smoke_score` how much the change maps look like smoke that leaves it; they run from
+about 0 to 1 or 2 and are added.
 Their parts and weights are common sense, not fitted: an edge counts by how steady its sign is
 along its length, which texture of leaves or gravel is not.
 """
@@ -73,6 +74,14 @@ _EDGE_LENGTHS = (
 _DARK = np.stack(  # inside the mouth: share of its radius, angle
     [[0.0] + [0.35] * 4 + [0.6] * 4, np.radians([0, 0, 90, 180, 270, 45, 135, 225, 315])]
 ).astype(np.float32)[:, :, None]
+# outlines of the dark inside, from a thick wall to a thin one: share of the outer diameter, angle
+HOLES, _PIECES = (0.84, 0.92), 12
+_HOLE_ANGLES = np.radians((np.arange(2 * _PIECES) + 0.5) * 180.0 / _PIECES)
+_HOLE = np.concatenate(
+    [np.stack([np.full(2 * _PIECES, size), _HOLE_ANGLES]) for size in HOLES], axis=1
+).astype(np.float32)[:, :, None]
+TUBE_SEEN = 0.6  # diameters of the tube behind a mouth that must lie in the picture
+SIDE_ON = 0.25  # short axis over long one below which a mouth shows less and less of its inside
 _BODY = _spots((-1.1, -0.45, 5), (-0.25, 0.25, 3)).astype(np.float32)[:, :, None]
 
 
@@ -166,6 +175,42 @@ def pipe_score(edges: Edges, poses: Floats) -> Floats:
         + open_mouth * (0.25 * back + 0.5 * _darkness(edges, each))
     )
     return np.asarray(score, np.float64)
+
+
+def mouth_score(edges: Edges, poses: Floats) -> Floats:
+    """Tell how much a dark hole with a closed outline fills each mouth; (n,), 0 to 1.
+
+    A highlight along a round pipe passes for its edge, and a pose half as wide looks as good by its
+    edges; the outline of the inside, dark all round, has one size only.
+    """
+    parts = [
+        _mouth_score(edges, poses[k : k + POSES_AT_ONCE])
+        for k in range(0, len(poses), POSES_AT_ONCE)
+    ]
+    return np.concatenate(parts) if parts else np.zeros(0)
+
+
+def _mouth_score(edges: Edges, poses: Floats) -> Floats:
+    each = poses.T.astype(np.float32)[:, None]
+    direction, width, mouth = each[2:]
+    size, angle = _HOLE
+    short = np.maximum(mouth, 0.1)
+    along, across = np.cos(angle), np.sin(angle)
+    out_u, out_v = along / short, across + 0.0 * short
+    length = np.hypot(out_u, out_v)
+    c, s = np.cos(direction), np.sin(direction)
+    places = _placed(each, size * short / 2.0 * along * width, size / 2.0 * across * width)
+    brighter = _read(edges.x, *places).mean(axis=-1) * (out_u * c - out_v * s) / length
+    brighter += _read(edges.y, *places).mean(axis=-1) * (out_u * s + out_v * c) / length
+    pieces = brighter.reshape(len(HOLES), _PIECES, 2, -1).mean(axis=2)
+    clear = np.sort(np.maximum(pieces, 0.0) / (np.abs(pieces) + FAINT_CODES), axis=1)
+    # an outline that is missing on one side is none: the worst quarter counts as much as all
+    all_round = 0.5 * (clear.mean(axis=1) + clear[:, : _PIECES // 4].mean(axis=1))
+    score = np.clip(mouth[0] / SIDE_ON, 0.0, 1.0) * all_round.max(axis=0)
+    # beyond the picture's edge its last pixels go on as lines: no tube is seen there
+    x, y = _placed(each, -TUBE_SEEN * width, 0.0 * width)
+    h, w = edges.grey.shape
+    return np.asarray(score * ((x > 0) & (x < w) & (y > 0) & (y < h))[0], np.float64)
 
 
 def find_tubes(edges: Edges, near: Floats) -> Floats:
