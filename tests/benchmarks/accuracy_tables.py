@@ -19,6 +19,7 @@ OBVIOUS = ("grey", "contrast")
 CLASSES = ("black", "blue", "white", "none")
 FEWEST = 3  # clips of a condition, from which it gets a line
 ONSET_S = 0.3
+PIPE_DOUBTS = {"exit_uncertain", "diameter_uncertain"}
 BAD_PCT = 5.0  # mean absolute error from which a clip counts as badly read
 
 
@@ -137,16 +138,16 @@ def story_rows(scored):
                for r in smoky]  # fmt: skip
     rows.append(["colour weights, mean distance from the truth", "",
                  number(float(np.mean(weights)) if weights else math.nan, 2)])  # fmt: skip
-    decided = [(max(r["given"]["colour"].values()), t == c)
-               for r, (t, c) in zip(smoky, colours, strict=True) if t != "open"]  # fmt: skip
-    if len(decided) >= 20:
-        rows.append(
-            [
-                "expected calibration error of the top weight",
-                "",
-                number(calibration_error(decided), 3),
-            ]
-        )
+    for of, named in (
+        ("a named colour's weight", lambda told: told not in ("open", "none")),
+        ("it, with missed smoke told as none counted as named", lambda told: told != "open"),
+    ):
+        decided = [(max(r["given"]["colour"].values()), t == c)
+                   for r, (t, c) in zip(smoky, colours, strict=True) if named(t)]  # fmt: skip
+        if len(decided) >= 20:
+            rows.append(
+                [f"expected calibration error of {of}", "", number(calibration_error(decided), 3)]
+            )
     false = [r for r in scored.clear if r["given"]["timing"]["onset_s"] is not None]
     rows.append(
         ["smoke claimed on smoke-free clips", "none", f"{len(false)} of {len(scored.clear)}"]
@@ -201,6 +202,15 @@ def pipe_rows(scored):
         right = sum(abs(f["across"]) <= across and abs(f["wide"]) <= wide for f in found)
         rows.append([f"by itself: exit within {across:g} diameters across and diameter within "
                      f"{100 * wide:.0f} %", bar, f"{right} of {len(smoky)}"])  # fmt: skip
+    beyond = [f for f in found if abs(f["across"]) > 0.2 or abs(f["wide"]) > 0.15]
+    rows.append(["by itself: exit claimed; further off than the last without a doubt", "",
+                 f"{len(found)} of {len(smoky)}; "
+                 f"{sum(PIPE_DOUBTS.isdisjoint(f['doubts']) for f in beyond)}"])  # fmt: skip
+    clear = [r["itself"] for r in scored.clear if "itself" in r]
+    if clear:
+        false = sum(r["timing"]["onset_s"] is not None for r in clear)
+        rows.append(["by itself: smoke claimed on smoke-free clips", "none",
+                     f"{false} of {len(clear)}"])  # fmt: skip
     return rows
 
 

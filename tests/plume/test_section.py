@@ -1,7 +1,8 @@
 """The exit and the section: the published definition, and invented scenes with a drawn pipe.
 
-Walls: scikit-image `data` (licences listed in its data/README.txt). Pipe, smoke, shadow and noise
-are drawn here, from a seeded generator, sharing nothing with the code under test.
+Walls: scikit-image `data` (licences listed in its data/README.txt). Smoke, shadow and noise are
+drawn here, and so is the pipe but for the shiny one (`smokecase.demo`), from a seeded generator,
+sharing nothing with the code under test.
 """
 
 import math
@@ -12,6 +13,7 @@ import pytest
 from numpy.testing import assert_allclose
 from skimage import data
 
+from smokecase.demo.vehicle import Aim, draw_pipe
 from smokecase.doubts import DIAMETER_UNCERTAIN, EXIT_NOT_FOUND, EXIT_UNCERTAIN
 from smokecase.plume.activity import find_origins, measure_activity
 from smokecase.plume.find_exit import find_exit
@@ -155,14 +157,42 @@ def test_smoke_that_begins_away_from_the_pipe_still_leads_to_it():
     assert abs(turn) < 10
 
 
-def test_where_stones_look_like_pipes_and_smoke_begins_away_a_doubt_says_so():
+def test_where_stones_look_like_pipes_and_smoke_begins_away_the_dark_mouth_tells():
     plate = with_pipe(wall("gravel"), LEFTWARDS)
     frames = filmed(plate, lambda rng, t: plume(rng, LEFTWARDS, t, detached=1.3), 0.8)
 
     found = find_exit(frames, TIMES, plate)
 
+    along, across, wide, turn = off(found, LEFTWARDS)
+    assert math.hypot(along, across) < 0.1
+    assert abs(wide) < 0.15
+    assert abs(turn) < 10
+
+
+def test_where_they_do_and_no_mouth_is_seen_a_doubt_says_so():
+    plate = with_pipe(wall("gravel"), LEFTWARDS, slant=0.05)
+    frames = filmed(plate, lambda rng, t: plume(rng, LEFTWARDS, t, detached=1.3), 0.8)
+
+    found = find_exit(frames, TIMES, plate)
+
     assert found.doubts & {EXIT_UNCERTAIN, EXIT_NOT_FOUND}
-    assert found.u_exit_px > LEFTWARDS[1]
+
+
+@pytest.mark.parametrize("seed", [0, 1, 3])
+@pytest.mark.parametrize("ground", ["gravel", "brick"])
+def test_a_highlight_along_the_pipe_does_not_pass_for_its_edge(seed, ground):
+    aim = Aim(
+        place=RIGHTWARDS[0], d=RIGHTWARDS[1], direction_deg=RIGHTWARDS[2],
+        seen=0.9, pose="side", left=True,
+    )  # fmt: skip
+    plate = wall(ground)
+    draw_pipe(np.random.default_rng(seed), plate, np.zeros((H, W), np.float32), aim)
+
+    found = find_exit(filmed(plate, lambda rng, t: plume(rng, RIGHTWARDS, t), 0.6), TIMES, plate)
+
+    _, across, wide, _ = off(found, RIGHTWARDS)
+    assert abs(across) < 0.2
+    assert abs(wide) < 0.15
 
 
 def test_no_exit_is_claimed_where_only_a_shadow_crosses():

@@ -19,6 +19,7 @@ from smokecase.plume.activity import Activity, Picture, find_origins, measure_ac
 from smokecase.plume.pipe import (
     Edges,
     Floats,
+    find_mouths,
     find_tubes,
     mouth_score,
     pipe_score,
@@ -28,12 +29,13 @@ from smokecase.plume.section import Candidate, PipeExit
 
 # scores of smoke and pipe together, and with the mouth's: from either an exit is taken without a
 # doubt, or claimed at all; and where the place is given, from which they say more than nothing
-SURE, LEAST, LEAST_HERE = (2.2, 2.5), (2.0, 2.2), (1.68, 2.2)
+SURE, LEAST, LEAST_HERE = (2.2, 2.5), (2.0, 2.15), (1.68, 2.15)
+MOUTH = 1.5  # weight of the mouth's score against the others'
 LEAST_SMOKE = 0.35  # a pipe that nothing comes out of is not the exit
 SMOKE_ALONE = 0.92  # smoke that leaves one place so clearly needs no visible pipe
 TEMPERATURE = 0.05  # difference of scores that takes a rival's weight to a third
 RIVAL = 0.2  # weight of other places above which they are taken at their full distance
-STARTS = 10
+STARTS, STARTS_BY_MOUTH, MOST_MOUTHS = 10, 6, 40
 MOUTHS = (0.15, 0.35, 0.55, 0.8)  # short axis over long one that a climb begins with
 # radians; what a pipe's look must be better by than in any direction further off than that
 FAR_TURN, CLEAR_LOOK = math.radians(40.0), 0.2
@@ -112,7 +114,7 @@ class _Scene:
         """Score the mouth: it tells place and diameter, and nothing where both are given."""
         if self.exit_px is not None and self.diameter_px is not None:
             return np.zeros(len(poses))
-        return mouth_score(self.edges, poses)
+        return MOUTH * mouth_score(self.edges, poses)
 
     def reaches(self, fit: Floats, bars: tuple[float, float]) -> bool:
         """Tell whether the score of a fit reaches the bar, without the mouth's or with it."""
@@ -121,19 +123,20 @@ class _Scene:
 
 
 def _starts_anywhere(scene: _Scene) -> Floats:
-    """Tube ends near the places that smoke seems to come from."""
+    """Tube ends near the places that smoke seems to come from, and mouths anywhere."""
     origins = find_origins(scene.activity)
+    mouths = find_mouths(scene.edges)
     if scene.diameter_px is not None:
-        origins[:, 3] = scene.diameter_px
+        origins[:, 3] = mouths[:, 3] = scene.diameter_px
     with ThreadPoolExecutor(THREADS) as pool:
         found = list(pool.map(partial(find_tubes, scene.edges), origins))
-    if not found or not sum(len(f) for f in found):
-        return np.zeros((0, 5))
-    scored = np.concatenate(found)
+    scored = np.concatenate([np.zeros((0, 6)), *found])
     scored = scored[np.argsort(-scored[:, 0])[:4000]]
     poses = scored[:, 1:]
     order = np.argsort(-(scored[:, 0] + smoke_score(scene.activity, poses)))
-    return _apart(poses[order])
+    if len(mouths):
+        mouths = mouths[np.argsort(-scene.score(mouths))[:MOST_MOUTHS]]
+    return np.vstack([_apart(poses[order], STARTS), _apart(mouths, STARTS_BY_MOUTH)])
 
 
 def _starts_here(scene: _Scene) -> Floats:
@@ -150,7 +153,7 @@ def _starts_here(scene: _Scene) -> Floats:
     poses = np.column_stack([np.full(len(d), x), np.full(len(d), y), d, w, m])
     poses = _as_the_pipe_points(scene, poses, directions)
     order = np.argsort(-scene.score(poses))
-    return _apart(poses[order[:600]])
+    return _apart(poses[order[:600]], STARTS)
 
 
 def _as_the_pipe_points(scene: _Scene, poses: Floats, directions: Floats) -> Floats:
@@ -175,7 +178,7 @@ def _as_the_pipe_points(scene: _Scene, poses: Floats, directions: Floats) -> Flo
     return poses[ahead]
 
 
-def _apart(poses: Floats) -> Floats:
+def _apart(poses: Floats, most: int) -> Floats:
     """Keep the first few of poses in order that differ in place, direction or diameter."""
     kept: list[Floats] = []
     for pose in poses:
@@ -186,7 +189,7 @@ def _apart(poses: Floats) -> Floats:
             for k in kept
         ):
             kept.append(pose)
-        if len(kept) == STARTS:
+        if len(kept) == most:
             break
     return np.array(kept).reshape(-1, 5)
 
