@@ -16,15 +16,8 @@ from numpy.typing import NDArray
 
 from smokecase.doubts import DIAMETER_UNCERTAIN, EXIT_NOT_FOUND, EXIT_UNCERTAIN, Doubt
 from smokecase.plume.activity import Activity, Picture, find_origins, measure_activity
-from smokecase.plume.pipe import (
-    Edges,
-    Floats,
-    find_mouths,
-    find_tubes,
-    mouth_score,
-    pipe_score,
-    smoke_score,
-)
+from smokecase.plume.mouth import find_mouths, mouth_score
+from smokecase.plume.pipe import Edges, Floats, find_tubes, pipe_score, smoke_score
 from smokecase.plume.section import Candidate, PipeExit
 
 # scores of smoke and pipe together, and with the mouth's: from either an exit is taken without a

@@ -4,15 +4,14 @@ A pose is a row ``x, y, direction, diameter, mouth``: centre of the mouth and ou
 pixels, direction of outflow in radians (0 right, pi/2 down), and the mouth's short axis over its
 long one (0 seen from the side, 1 looked straight into). Arrays of poses have shape (n, 5).
 
-`pipe_score` says how much the plate looks like a pipe with that pose, `mouth_score` how much like
-its dark mouth, `smoke_score` how much the change maps look like smoke that leaves it; they run from
-about 0 to 1 or 2 and are added.
+`pipe_score` says how much the plate looks like a pipe with that pose, `smoke_score` how much the
+change maps look like smoke that leaves it; both run from about 0 to 1 or 2 and are added, with what
+the mouth alone says (`mouth.py`).
 Their parts and weights are common sense, not fitted: an edge counts by how steady its sign is
 along its length, which texture of leaves or gravel is not.
 """
 
 import itertools
-import math
 from dataclasses import dataclass
 
 import cv2
@@ -75,21 +74,6 @@ _EDGE_LENGTHS = (
 _DARK = np.stack(  # inside the mouth: share of its radius, angle
     [[0.0] + [0.35] * 4 + [0.6] * 4, np.radians([0, 0, 90, 180, 270, 45, 135, 225, 315])]
 ).astype(np.float32)[:, :, None]
-# outlines of the dark inside, from a thick wall to a thin one: share of the outer diameter, angle
-HOLES, _PIECES = (0.84, 0.92), 12
-_HOLE_ANGLES = np.radians((np.arange(2 * _PIECES) + 0.5) * 180.0 / _PIECES)
-_HOLE = np.concatenate(
-    [np.stack([np.full(2 * _PIECES, size), _HOLE_ANGLES]) for size in HOLES], axis=1
-).astype(np.float32)[:, :, None]
-# of the width, and in pixels at the least: where a sharp outline is one no longer
-BESIDE, BESIDE_PX = 0.09, 1.5
-# a hole is found by being darker than so much of what lies around it, within these shares of the
-# picture's side; its long axis as shares of that side; short axis over long one; area against the
-# ellipse's; pixels of its outline
-DARKER, AROUND_HOLE, HOLE_WIDE = 0.6, (0.03, 0.06, 0.12), (0.008, 0.2)
-NARROWEST, UNLIKE_ELLIPSE, FEWEST_OUTLINE = 0.12, 0.2, 12
-TUBE_SEEN = 0.6  # diameters of the tube behind a mouth that must lie in the picture
-SIDE_ON = 0.25  # short axis over long one below which a mouth shows less and less of its inside
 _BODY = _spots((-1.1, -0.45, 5), (-0.25, 0.25, 3)).astype(np.float32)[:, :, None]
 
 
@@ -131,7 +115,7 @@ def _smoke_score(activity: Activity, poses: Floats) -> Floats:
     if not activity.layers.size:
         return best
     each = poses.T.astype(np.float32)[:, None]
-    read = activity.read(*_placed(each, *(_AROUND * each[3])))  # (p, n, k)
+    read = activity.read(*placed(each, *(_AROUND * each[3])))  # (p, n, k)
     ahead, further, behind, left, right = _piecewise(read, _AROUND_LENGTHS)
     # condensed water begins to show some way off; that speaks less clearly for this mouth
     ahead = np.maximum(ahead, DETACHED * further)
@@ -162,9 +146,9 @@ def pipe_score(edges: Edges, poses: Floats) -> Floats:
     normal_u = np.concatenate([0.0 * across, out_u])
     normal_v = np.concatenate([across, out_v])
     c, s = np.cos(direction), np.sin(direction)
-    places = _placed(each, u, v)
-    gradient = _read(edges.x, *places) * cv2.merge([normal_u * c - normal_v * s] * 3)
-    gradient += _read(edges.y, *places) * cv2.merge([normal_u * s + normal_v * c] * 3)
+    places = placed(each, u, v)
+    gradient = read_at(edges.x, *places) * cv2.merge([normal_u * c - normal_v * s] * 3)
+    gradient += read_at(edges.y, *places) * cv2.merge([normal_u * s + normal_v * c] * 3)
     steady = _steady(gradient)
     top, bottom = steady[0], steady[1]
     goes_on = np.maximum(steady[2], steady[3])
@@ -183,82 +167,6 @@ def pipe_score(edges: Edges, poses: Floats) -> Floats:
         + open_mouth * (0.25 * back + 0.5 * _darkness(edges, each))
     )
     return np.asarray(score, np.float64)
-
-
-def mouth_score(edges: Edges, poses: Floats) -> Floats:
-    """Tell how much a dark hole with a closed outline fills each mouth; (n,), 0 to 1.
-
-    A highlight along a round pipe passes for its edge, and a pose half as wide looks as good by its
-    edges; the outline of the inside, dark all round and sharp, has one size only.
-    """
-    parts = [
-        _mouth_score(edges, poses[k : k + POSES_AT_ONCE])
-        for k in range(0, len(poses), POSES_AT_ONCE)
-    ]
-    return np.concatenate(parts) if parts else np.zeros(0)
-
-
-def _mouth_score(edges: Edges, poses: Floats) -> Floats:
-    each = poses.T.astype(np.float32)[:, None]
-    direction, width, mouth = each[2:]
-    size, angle = _HOLE
-    short = np.maximum(mouth, 0.1)
-    along, across = np.cos(angle), np.sin(angle)
-    out_u, out_v = along / short, across + 0.0 * short
-    length = np.hypot(out_u, out_v)
-    out_u, out_v = out_u / length, out_v / length
-    c, s = np.cos(direction), np.sin(direction)
-    u, v = size * short / 2.0 * along * width, size / 2.0 * across * width
-    step = np.maximum(BESIDE * width, BESIDE_PX)
-    on, inside, outside = (
-        _brighter_outwards(edges, each, (u + k * out_u, v + k * out_v),
-                           (out_u * c - out_v * s, out_u * s + out_v * c))
-        for k in (0.0, -step, step)
-    )  # fmt: skip
-    sharp = np.maximum(on - 0.5 * (np.maximum(inside, 0.0) + np.maximum(outside, 0.0)), 0.0)
-    clear = np.sort(sharp / (np.abs(on) + FAINT_CODES), axis=1)
-    # an outline that is missing on one side is none: the worst quarter counts as much as all
-    all_round = 0.5 * (clear.mean(axis=1) + clear[:, : _PIECES // 4].mean(axis=1))
-    score = np.clip(mouth[0] / SIDE_ON, 0.0, 1.0) * all_round.max(axis=0)
-    # beyond the picture's edge its last pixels go on as lines: no tube is seen there
-    x, y = _placed(each, -TUBE_SEEN * width, 0.0 * width)
-    h, w = edges.grey.shape
-    return np.asarray(score * ((x > 0) & (x < w) & (y > 0) & (y < h))[0], np.float64)
-
-
-def _brighter_outwards(
-    edges: Edges, each: Picture, at: tuple[Picture, Picture], out: tuple[Picture, Picture]
-) -> Picture:
-    """How much brighter it grows outwards, piece by piece of each outline; (sizes, pieces, n)."""
-    places = _placed(each, *at)
-    grows = _read(edges.x, *places).mean(axis=-1) * out[0]
-    grows += _read(edges.y, *places).mean(axis=-1) * out[1]
-    return np.asarray(grows.reshape(len(HOLES), _PIECES, 2, -1).mean(axis=2), np.float32)
-
-
-def find_mouths(edges: Edges) -> Floats:
-    """Poses of dark ellipses, each pointing either way along its short axis; shape (n, 5)."""
-    size_px = max(edges.grey.shape)
-    poses = []
-    for share in AROUND_HOLE:
-        about = cv2.blur(edges.grey, (2 * int(share * size_px) + 1,) * 2)
-        dark = np.asarray(edges.grey < DARKER * about, np.uint8)
-        outlines, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
-        for outline in outlines:
-            if len(outline) < FEWEST_OUTLINE:
-                continue
-            (x, y), axes, turn = cv2.fitEllipse(outline)
-            short, long = min(axes), max(axes)
-            full = math.pi * short * long / 4.0
-            small, large = (k * size_px for k in HOLE_WIDE)
-            if not (small < long < large and short > NARROWEST * long):
-                continue
-            if abs(cv2.contourArea(outline) / full - 1.0) > UNLIKE_ELLIPSE:
-                continue
-            direction = math.radians(turn if axes[0] < axes[1] else turn + 90.0)
-            wide = long / float(np.mean(HOLES))
-            poses += [(x, y, direction + way, wide, short / long) for way in (0.0, math.pi)]
-    return np.array(poses, np.float64).reshape(-1, 5)
 
 
 def find_tubes(edges: Edges, near: Floats) -> Floats:
@@ -362,7 +270,7 @@ def _inner_rows(rows: Picture, down: int) -> Picture:
     return rows[UNIT_PX + 1 - down : len(rows) - UNIT_PX - 1 - down]
 
 
-def _placed(each: Picture, u: Picture, v: Picture) -> tuple[Picture, Picture]:
+def placed(each: Picture, u: Picture, v: Picture) -> tuple[Picture, Picture]:
     """Picture x, y of points u along and v across the outflow, in pixels; shape (p, n).
 
     The poses' columns come first in `each`, shape (5, 1, n).
@@ -372,7 +280,8 @@ def _placed(each: Picture, u: Picture, v: Picture) -> tuple[Picture, Picture]:
     return x + u * c - v * s, y + u * s + v * c
 
 
-def _read(picture: Picture, x: Picture, y: Picture) -> Picture:
+def read_at(picture: Picture, x: Picture, y: Picture) -> Picture:
+    """Read a picture (h, w) or (h, w, 3) between its pixels; as x and y, with channels last."""
     read = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(read, np.float32)
 
@@ -399,6 +308,6 @@ def _darkness(edges: Edges, each: Picture) -> Picture:
     width, mouth = each[3:]
     radius, angle = _DARK
     u, v = mouth * width / 2.0 * radius * np.cos(angle), width / 2.0 * radius * np.sin(angle)
-    inside = _read(edges.grey, *_placed(each, u, v)).mean(axis=0)
-    body = _read(edges.grey, *_placed(each, *(_BODY * width))).mean(axis=0)
+    inside = read_at(edges.grey, *placed(each, u, v)).mean(axis=0)
+    body = read_at(edges.grey, *placed(each, *(_BODY * width))).mean(axis=0)
     return np.asarray(np.clip((body - inside) / (body + 8.0), -0.3, 0.7))

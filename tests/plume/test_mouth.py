@@ -4,7 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from smokecase.plume.pipe import Edges, mouth_score
+from smokecase.plume.mouth import find_mouths, mouth_score
+from smokecase.plume.pipe import Edges
 
 H, W = 120, 200
 MOUTH = (100.0, 60.0, 0.0, 40.0, 0.5)  # x, y, direction, outer diameter, short axis over long one
@@ -77,3 +78,22 @@ def test_a_mouth_whose_tube_lies_outside_the_picture_is_none():
 
     assert score(plate, MOUTH[0] - 85.0, *MOUTH[1:]) == 0.0
     assert score(plate, MOUTH[0] - 85.0, MOUTH[1], np.pi, *MOUTH[3:]) > 0.5
+
+
+def test_a_dark_ellipse_is_found_with_its_outer_diameter_either_way_round():
+    edges = Edges.of(plate_with_hole())
+
+    poses = find_mouths(edges)
+
+    best = poses[np.argsort(-mouth_score(edges, poses))[:2]]
+    np.testing.assert_allclose(best[:, :2], [MOUTH[:2]] * 2, atol=1.0)
+    np.testing.assert_allclose(np.sort(np.cos(best[:, 2])), [-1.0, 1.0], atol=0.01)
+    np.testing.assert_allclose(best[:, 3], MOUTH[3], rtol=0.08)
+    np.testing.assert_allclose(best[:, 4], MOUTH[4], atol=0.06)
+
+
+def test_a_dark_bar_is_no_mouth():
+    plate = np.full((H, W, 3), 0.25, np.float32)
+    plate[50:62, 40:160] = 0.006
+
+    assert not len(find_mouths(Edges.of(plate)))
