@@ -196,7 +196,7 @@ def test_a_highlight_along_the_pipe_does_not_pass_for_its_edge(seed, ground):
 
 
 def test_no_exit_is_claimed_where_only_a_shadow_crosses():
-    plate = with_pipe(wall("brick"), RIGHTWARDS)
+    plate = wall("brick")
     x = np.arange(W)[None, :, None]
 
     def shadow(_, time_s):
@@ -210,13 +210,25 @@ def test_no_exit_is_claimed_where_only_a_shadow_crosses():
     assert math.isinf(found.u_exit_px)
 
 
-def test_no_exit_is_claimed_in_a_clip_in_which_nothing_happens():
-    plate = with_pipe(wall("brick"), RIGHTWARDS)
+def test_no_exit_is_claimed_where_there_is_no_pipe_and_nothing_happens():
+    plate = wall("brick")
 
     found = find_exit(filmed(plate, lambda _, __: np.zeros((H, W, 1)), 0.0), TIMES, plate)
 
     assert found.exit_px is None
     assert found.doubts == {EXIT_NOT_FOUND}
+
+
+def test_a_pipe_plainly_seen_is_the_exit_though_nothing_comes_out_of_it():
+    plate = with_pipe(wall("brick"), RIGHTWARDS)
+
+    found = find_exit(filmed(plate, lambda _, __: np.zeros((H, W, 1)), 0.0), TIMES, plate)
+
+    along, across, wide, turn = off(found, RIGHTWARDS)
+    assert math.hypot(along, across) < 0.1
+    assert abs(wide) < 0.15
+    assert abs(turn) < 15
+    assert EXIT_UNCERTAIN in found.doubts
 
 
 def test_smoke_without_a_visible_pipe_is_never_a_sure_answer():

@@ -24,7 +24,8 @@ from smokecase.plume.section import Candidate, PipeExit
 # doubt, or claimed at all; and where the place is given, from which they say more than nothing
 SURE, LEAST, LEAST_HERE = (2.2, 2.5), (2.0, 2.15), (1.68, 2.15)
 MOUTH = 1.5  # weight of the mouth's score against the others'
-LEAST_SMOKE = 0.35  # a pipe that nothing comes out of is not the exit
+LEAST_SMOKE = 0.35  # what may be a pipe, and nothing comes out of it, is not the exit
+CLEAR_PIPE = 1.9  # scores of pipe and mouth together from which it is a pipe, smoke or none
 SMOKE_ALONE = 0.92  # smoke that leaves one place so clearly needs no visible pipe
 TEMPERATURE = 0.05  # difference of scores that takes a rival's weight to a third
 RIVAL = 0.2  # weight of other places above which they are taken at their full distance
@@ -232,8 +233,9 @@ def _judged(scene: _Scene, fits: Floats) -> PipeExit:
     """Weigh the fits: which one, how sure, or none."""
     doubts: set[Doubt] = set()
     smoke = smoke_score(scene.activity, fits[:, 1:]) if len(fits) else np.zeros(0)
-    fits, smoke = fits[smoke > LEAST_SMOKE], smoke[smoke > LEAST_SMOKE]
-    if not len(fits) or not scene.reaches(fits[0], LEAST):
+    pipes = fits[fits[:, 0] - smoke >= CLEAR_PIPE]
+    fits = pipes if len(pipes) else fits[smoke > LEAST_SMOKE]
+    if not len(fits) or not (len(pipes) or scene.reaches(fits[0], LEAST)):
         return _by_smoke_alone(scene, fits)
     best, weight = fits[0, 1:], np.exp((fits[:, 0] - fits[0, 0]) / TEMPERATURE)
     weight /= weight.sum()
