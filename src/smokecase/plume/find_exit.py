@@ -25,7 +25,7 @@ from smokecase.plume.section import Candidate, PipeExit
 SURE, LEAST, LEAST_HERE = (2.2, 2.5), (2.0, 2.15), (1.68, 2.15)
 MOUTH = 1.5  # weight of the mouth's score against the others'
 LEAST_SMOKE = 0.35  # what may be a pipe, and nothing comes out of it, is not the exit
-CLEAR_PIPE = 1.9  # scores of pipe and mouth together from which it is a pipe, smoke or none
+CLEAR_PIPE = 2.0  # scores of pipe and mouth together from which it is a pipe, smoke or none
 SMOKE_ALONE = 0.92  # smoke that leaves one place so clearly needs no visible pipe
 TEMPERATURE = 0.05  # difference of scores that takes a rival's weight to a third
 RIVAL = 0.2  # weight of other places above which they are taken at their full distance
