@@ -20,8 +20,8 @@ from smokecase.plume.mouth import find_mouths, mouth_score
 from smokecase.plume.pipe import Edges, Floats, find_tubes, pipe_score, smoke_score
 from smokecase.plume.section import Candidate, PipeExit
 
-# scores of smoke and pipe together, and with the mouth's: from either an exit is taken without a
-# doubt, or claimed at all; and where the place is given, from which they say more than nothing
+# scores of smoke and pipe, and with the mouth's: from either an exit is taken without a doubt, or
+# claimed; place given: says more than nothing (renders of seeds 15000, 17000: examples/tried.md)
 SURE, LEAST, LEAST_HERE = (2.2, 2.5), (2.0, 2.15), (1.68, 2.15)
 MOUTH = 1.5  # weight of the mouth's score against the others'
 LEAST_SMOKE = 0.35  # what may be a pipe, and nothing comes out of it, is not the exit

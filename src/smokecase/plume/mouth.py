@@ -81,7 +81,10 @@ def _brighter_outwards(
 
 
 def find_mouths(edges: Edges) -> Floats:
-    """Poses of dark ellipses, each pointing either way along its short axis; shape (n, 5)."""
+    """Poses of dark ellipses, each pointing either way along its short axis; (n, 5).
+
+    The outer diameter, in pixels, takes the ellipse for the inside of a pipe with a middling wall.
+    """
     size_px = max(edges.grey.shape)
     poses = []
     for share in AROUND_HOLE:
